@@ -7,6 +7,7 @@ from django.shortcuts import get_object_or_404
 from fabrication.models import (
     AssemblyStep,
     Batch,
+    Claim,
     CutPlan,
     KeptEnd,
     MadePhoto,
@@ -54,6 +55,10 @@ def part_for(user: User, pk: int) -> Part:
 
 def stock_for(user: User, pk: int) -> StockItem:
     return get_object_or_404(StockItem.objects.visible_to(user).select_related("material"), pk=pk)
+
+
+def claim_for(user: User, pk: int) -> Claim:
+    return get_object_or_404(Claim.objects.visible_to(user).select_related("purchase"), pk=pk)
 
 
 def purchase_for(user: User, pk: int) -> Purchase:

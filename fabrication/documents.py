@@ -3,22 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from decimal import Decimal
 from itertools import groupby
 from typing import Any
 
 from django.conf import settings
 from django.urls import reverse
 
+from fabrication.adapters.costs import TICKS_PER_M
 from fabrication.adapters.pulling import pull_lines
 from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import bar_drawing, draw_unit, roll_drawing
-from fabrication.models import Batch, CutPlan, LabelSize, Material, Part, PlannedCut, Purchase, StockItem, UnitMake
+from fabrication.models import (
+    Batch,
+    CutPlan,
+    LabelSize,
+    Material,
+    Part,
+    PlannedCut,
+    Purchase,
+    PurchaseLine,
+    StockItem,
+    UnitMake,
+)
 from fabrication.rules import recipes as rules
+from fabrication.rules.supply import ordered_as
 from fabrication.services.assembly import steps_of
 from fabrication.services.bench import likeness, tolerance_of
+from fabrication.services.buying import needs_of
 from fabrication.services.starting_data import starting_label_size
+from fabrication.services.stock import STANDS_ALONE
 from measuring.adapters.options import Offer, offers_of_units, options_shown, told_apart_by
 from shared.documents import document_kind
+from shared.formats.money import cents, money_text
 from shared.lengths import Length, LengthUnit
 from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER, WORKROOM
@@ -306,39 +323,64 @@ def tickets(batch: Batch) -> dict[str, object]:
     model="fabrication.Purchase",
     template="fabrication/documents/purchase.html",
     roles=(WORKROOM, OWNER),
+    version=2,
 )
 def purchase_order(purchase: Purchase) -> dict[str, object]:
     """One sheet a supplier: sizes and options, no customer's name."""
+    supplier, branch, lines = purchase.supplier, purchase.branch, purchase_rows(purchase)
+    amounts = [line["amount"] for line in lines]
     return {
         "number": purchase.number,
-        "supplier": purchase.supplier.name,
+        "supplier": supplier.name,
+        "is_draft": purchase.state == Purchase.State.DRAFT,
+        "ship_to": {"name": branch.name, "lines": branch.address.splitlines(), "phone": branch.phone},
+        **{name: getattr(supplier, name) for name in ("address", "account", "terms")},
+        "note": purchase.note,
         "ordered_at": purchase.ordered_at,
         "expected_on": purchase.expected_on,
-        "lines": (lines := purchase_rows(purchase)),
+        "lines": lines,
+        "total": None if None in amounts or not amounts else money_text(sum(amounts, Decimal(0)), branch.currency),
         "has_units": any(line["basis"] for line in lines),
     }
 
 
 def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
-    """The lines as plain values, for the document and the CSV."""
+    """The lines as plain values, for the page, the document and the CSV."""
     rows = []
     lines = list(purchase.lines.select_related("make__unit__product", "material"))
-    options = options_shown(line.make.unit for line in lines if line.make)
+    options, needs = options_shown(line.make.unit for line in lines if line.make), needs_of(purchase)
     for line in lines:
         bought = line.make.unit.product if line.make else line.material
         assert bought is not None  # a line is a unit or a material
         rows.append(
             {
+                "line": line.pk,
                 "what": bought.name,
                 "key": bought.key,
+                "supplier_code": line.material.supplier_code if line.material else "",
                 "code": line.make.unit.code if line.make else "",
                 "quantity": line.quantity,
+                "ordered_as": ordered_as(line.quantity, line.material.pack, line.material.kind)
+                if line.material
+                else "1 unit",
                 "mount": line.get_mount_display(),
                 "basis": line.basis,
                 "price": "" if line.price is None else str(line.price),
+                "by_meter": line.material is not None and line.material.kind in STANDS_ALONE,
+                "amount": _amount(line),
                 "width": line.width,
                 "length": line.length,
+                "needed_by": needs[line.pk].on if line.pk in needs else None,
                 "options": dict(options[line.make.unit_id]) if line.make else {},
             }
         )
     return rows
+
+
+def _amount(line: PurchaseLine) -> Decimal | None:
+    """What a line costs: its price by the piece, or by the meter of a roll or a reel."""
+    if line.price is None:
+        return None
+    is_by_meter = line.material is not None and line.material.kind in STANDS_ALONE and line.length is not None
+    meters = Decimal(line.length.ticks) / TICKS_PER_M if is_by_meter and line.length is not None else Decimal(1)
+    return cents(line.price * line.quantity * meters)

@@ -11,6 +11,7 @@ from typing import Any, Final
 from django import forms
 
 from fabrication.models import (
+    Claim,
     LabelSize,
     Material,
     PlannedCut,
@@ -22,12 +23,14 @@ from fabrication.models import (
     UnitMake,
     WorkPlace,
 )
+from fabrication.rules.model import FINISHED_SIZE, OPENING_SIZE
 from fabrication.rules.receiving import METER, RUNS, run_length
+from fabrication.services.deliveries import Acknowledged
 from fabrication.services.rack import joinable
 from fabrication.services.range import OFF_COLUMNS
 from fabrication.services.stock import STANDS_ALONE
 from jobs.models import Job
-from measuring.models import Family
+from measuring.models import Family, Mount
 from shared.errors import Refused
 from shared.fields import LengthFormField
 from shared.forms import DateInput, PageForm, TimeInput
@@ -228,6 +231,12 @@ class JoinForm(StockForm):
         self.offer("other", joinable(self.item))
 
 
+def _price_field(label: str | None = None) -> forms.DecimalField:
+    return forms.DecimalField(
+        max_digits=10, decimal_places=2, min_value=Decimal(0), max_value=Decimal(1_000_000), required=False, label=label
+    )
+
+
 class PurchaseForm(PageForm):
     """Which supplier, and what was ticked."""
 
@@ -238,14 +247,12 @@ class PurchaseForm(PageForm):
 
 
 class BuyForm(PageForm):
-    """One short material as it is ordered: how many, how long, how wide, at what price."""
+    """One material as it is ordered: how many, how long, how wide, at what price; what surprises is asked back."""
 
     quantity = forms.IntegerField(min_value=1, max_value=100_000, label="Pieces")
     length = LengthFormField(required=False, least=ZERO)
     width = LengthFormField(required=False, least=ZERO)
-    price = forms.DecimalField(
-        max_digits=10, decimal_places=2, min_value=Decimal(0), max_value=Decimal(1_000_000), required=False
-    )
+    price = _price_field()
 
     def __init__(self, *args: Any, kind: str, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -255,6 +262,71 @@ class BuyForm(PageForm):
             del self.fields["length"]
         for name, field in self.fields.items():
             field.widget.attrs["aria-label"] = name
+        if self.add_prefix("sure") in self.data:
+            self._ask()
+
+    def _ask(self) -> None:
+        self.fields["sure"] = forms.BooleanField(required=False, label="Yes, that is meant")
+
+    def refuse(self, refusal: Refused) -> None:
+        if refusal.field == "sure":
+            self._ask()
+        super().refuse(refusal)
+
+
+class DraftLineForm(BuyForm):
+    """A line of stock on a purchase that is not sent yet."""
+
+    left_out = forms.BooleanField(required=False, label="Leave out")
+
+
+class DraftUnitForm(PageForm):
+    """A unit on a purchase that is not sent yet: its size and options are its own."""
+
+    price = _price_field()
+    left_out = forms.BooleanField(required=False, label="Leave out")
+
+
+class DraftNoteForm(PageForm):
+    note = forms.CharField(max_length=240, required=False, label="Note to the supplier")
+
+
+class AnswerForm(PageForm):
+    """One difference of an acknowledgement, accepted or refused."""
+
+    key = forms.CharField(max_length=60, widget=forms.HiddenInput)
+    answer = forms.ChoiceField(choices=[("accepted", "Accept"), ("refused", "Refuse")], widget=forms.HiddenInput)
+    why = forms.CharField(max_length=160, required=False, label="Why, if accepted", help_text="who agreed to it")
+
+
+class ClaimForm(PageForm):
+    """Something that came and is not as it should be."""
+
+    kind = forms.ChoiceField(choices=Claim.Kind.choices, label="Claim")
+    quantity = forms.IntegerField(min_value=1, max_value=100_000, initial=1, label="How many")
+    note = forms.CharField(max_length=240, label="What is wrong")
+
+
+class SettleForm(PageForm):
+    """What a supplier does about a claim."""
+
+    TOLD, REMAKE, CREDIT, NONE = "told", "remake", "credit", "none"
+    STEPS = (
+        (TOLD, "reported to the supplier"), (REMAKE, "they remake it"), (CREDIT, "they credit it"), (NONE, "withdrawn"),
+    )  # fmt: skip
+
+    step = forms.ChoiceField(choices=STEPS, label="What happened")
+    remake_number = forms.CharField(max_length=40, required=False, help_text="for a remake: their number")
+    ships_on = forms.DateField(required=False, widget=DateInput(), label="Ships on", help_text="for a remake")
+    credit = _price_field()
+    why = forms.CharField(max_length=160, required=False, label="Why it is withdrawn")
+
+    def clean(self) -> dict[str, Any]:
+        """A credit says how much."""
+        sent = super().clean() or {}
+        if sent.get("step") == self.CREDIT and sent.get("credit") is None and "credit" not in self.errors:
+            self.add_error("credit", "Write how much is credited.")
+        return sent
 
 
 class AcknowledgeForm(PageForm):
@@ -262,6 +334,11 @@ class AcknowledgeForm(PageForm):
 
     width = LengthFormField(label="Width")
     height = LengthFormField(label="Height")
+    mount = forms.ChoiceField(choices=[("", "not said"), *Mount.choices], required=False)
+    basis = forms.ChoiceField(
+        choices=[("", "not said"), (OPENING_SIZE, OPENING_SIZE), (FINISHED_SIZE, FINISHED_SIZE)], required=False,
+        label="Size is",
+    )  # fmt: skip
 
     def __init__(self, *args: Any, options: dict[str, str] | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -269,12 +346,18 @@ class AcknowledgeForm(PageForm):
         for key in self.option_keys:
             self.fields[f"option_{key}"] = forms.CharField(label=key.replace("_", " "), max_length=120, required=False)
 
-    def options(self) -> dict[str, str]:
-        return {key: self.cleaned_data[f"option_{key}"] for key in self.option_keys}
+    def said(self) -> Acknowledged:
+        """As `acknowledge` takes it."""
+        sent = self.cleaned_data
+        options = {key: sent[f"option_{key}"] for key in self.option_keys}
+        return Acknowledged(sent["width"], sent["height"], options, sent["mount"], sent["basis"])
 
 
 class ReceiveLineForm(PageForm):
     packages = forms.IntegerField(min_value=1, max_value=99, label="Packages that came")
+    pieces = forms.IntegerField(
+        min_value=1, max_value=100_000, required=False, label="How many came", help_text="of this delivery"
+    )
     length = LengthFormField(required=False, least=ZERO, help_text="of one, as it came")
     width = LengthFormField(required=False, least=ZERO, help_text="of a roll, as it came")
     lot = forms.CharField(max_length=30, required=False, label="Dye lot")
@@ -287,6 +370,20 @@ class ReceiveLineForm(PageForm):
             del self.fields["width"]
         if not kind or kind in FITTINGS:
             del self.fields["length"]
+        del self.fields["packages" if kind else "pieces"]
+        if self.add_prefix("sure") in self.data:
+            self._ask()
+
+    def _ask(self) -> None:
+        self.fields["sure"] = forms.BooleanField(required=False, label="Yes, so many came")
+
+    def clean(self) -> dict[str, Any]:
+        return {"sure": False, **(super().clean() or {})}
+
+    def refuse(self, refusal: Refused) -> None:
+        if refusal.field == "sure":
+            self._ask()
+        super().refuse(refusal)
 
 
 class SupplierListForm(PageForm):
@@ -309,6 +406,7 @@ class SupplierListForm(PageForm):
 
 class InspectForm(PageForm):
     verdict = forms.ChoiceField(choices=[("good", "good"), ("back", "goes back")])
+    kind = forms.ChoiceField(choices=Claim.Kind.choices, required=False, label="If it goes back, claim")
     note = forms.CharField(max_length=240, required=False, label="What is wrong")
 
 
@@ -467,7 +565,7 @@ class MaterialForm(PageForm):
             if self.kind == "cloth":
                 self.fields[f"width_{number}"] = LengthFormField(required=False, label=f"{number}: width of the roll")
             self.fields[f"length_{number}"] = LengthFormField(required=False, label=f"{number}: length")
-            self.fields[f"price_{number}"] = _price(f"{number}: price")
+            self.fields[f"price_{number}"] = _price_field(f"{number}: price")
         self.fields["supplier"] = forms.ModelChoiceField(Supplier.objects.visible_to(self.asker), required=False)
         self.fields["supplier_code"] = forms.CharField(max_length=40, required=False, label="Supplier's code")
         self.fields["lead_days"] = forms.IntegerField(
@@ -512,10 +610,6 @@ class MaterialForm(PageForm):
             row = {name: self.cleaned_data.get(f"{name}_{number}") for name in ("length", "width", "price")}
             if row["length"] is not None or row["width"] is not None:
                 yield {name: str(_fact_json(value)) for name, value in row.items() if value is not None}
-
-
-def _price(label: str) -> forms.DecimalField:
-    return forms.DecimalField(max_digits=10, decimal_places=2, min_value=Decimal(0), required=False, label=label)
 
 
 def _fact_field(name: str) -> forms.Field:
@@ -567,6 +661,8 @@ class SupplierForm(PageForm):
     name = forms.CharField(max_length=80)
     email = forms.EmailField(required=False)
     address = forms.CharField(max_length=240, required=False, widget=forms.Textarea(attrs={"rows": 3}))
+    account = forms.CharField(max_length=40, required=False, label="Our account", help_text="our number at theirs")
+    terms = forms.CharField(max_length=80, required=False, help_text="such as net 30")
     lead_days = forms.IntegerField(
         min_value=0, max_value=365, initial=7, label="Lead time", help_text="working days from order to door"
     )
@@ -576,6 +672,10 @@ class SupplierForm(PageForm):
     order_by = forms.TimeField(
         required=False, widget=TimeInput(), label="Orders in by", help_text="a later one counts from the next day"
     )
+    claim_days = forms.IntegerField(
+        min_value=0, max_value=365, required=False, label="Report freight damage within",
+        help_text="days after delivery; empty: they did not say",
+    )  # fmt: skip
     closed = forms.CharField(
         required=False,
         max_length=1000,

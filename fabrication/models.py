@@ -130,6 +130,11 @@ class Supplier(models.Model):
     )
     order_by = models.TimeField(null=True, blank=True, help_text="an order after this counts from the next day")
     closed = models.JSONField(default=list, db_default=[], help_text="first and last day of each shutdown, as ISO days")
+    account = models.CharField("our account", max_length=40, blank=True, default="", db_default="")
+    terms = models.CharField(max_length=80, blank=True, default="", db_default="", help_text="such as net 30")
+    claim_days = models.PositiveSmallIntegerField(
+        null=True, blank=True, validators=between(0, 365), help_text="days after delivery to report freight damage"
+    )
 
     objects = BranchQuerySet.as_manager()
 
@@ -737,6 +742,7 @@ class Purchase(models.Model):
     expected_on = models.DateField(null=True, blank=True)
     ships_on = models.DateField(null=True, blank=True, help_text="as the supplier acknowledged it")
     ordered_at = models.DateTimeField(null=True, blank=True)
+    note = models.CharField("note to the supplier", max_length=240, blank=True, default="", db_default="")
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     created_at = models.DateTimeField(default=timezone.now)
 
@@ -784,6 +790,12 @@ class PurchaseLine(models.Model):
     state = models.CharField(max_length=12, choices=State.choices, default=State.ORDERED)
     acknowledged = models.JSONField(default=dict, help_text="width, height and options as the supplier read them")
     differences = models.JSONField(default=list)
+    answers = models.JSONField(
+        default=dict, db_default={}, help_text="what differed to accepted or refused, by whom and why"
+    )
+    pieces_received = models.PositiveIntegerField(
+        default=0, db_default=0, validators=between(0, 1_000_000), help_text="of stock, delivery by delivery"
+    )
     packages_expected = models.PositiveSmallIntegerField(default=1)
     packages_received = models.PositiveSmallIntegerField(default=0)
     received_at = models.DateTimeField(null=True, blank=True, help_text="when the last of it came")
@@ -802,3 +814,56 @@ class PurchaseLine(models.Model):
 
     def __str__(self) -> str:
         return self.make.unit.code if self.make else f"{self.quantity} × {self.material}"
+
+    @property
+    def pieces_to_come(self) -> int:
+        """Of stock: what no delivery has brought yet."""
+        return max(0, self.quantity - self.pieces_received)
+
+
+class ClaimQuerySet(BranchQuerySet["Claim"]):
+    branch_path = "purchase__branch"
+
+    def open(self) -> ClaimQuerySet:
+        return self.filter(closed_at=None)
+
+
+class Claim(models.Model):
+    """What is wrong with something that came, until its supplier has made it good."""
+
+    class Kind(models.TextChoices):
+        FREIGHT = "freight", "freight damage"
+        DEFECT = "defect", "defect"
+        WRONG = "wrong", "not as ordered"
+        SHORT = "short", "missing from the delivery"
+
+    class Outcome(models.TextChoices):
+        OPEN = "", "open"
+        REMAKE = "remake", "remade"
+        CREDIT = "credit", "credited"
+        NONE = "none", "withdrawn"
+
+    purchase = models.ForeignKey(Purchase, models.CASCADE, related_name="claims")
+    line = models.ForeignKey(PurchaseLine, models.SET_NULL, null=True, blank=True, related_name="claims")
+    what = models.CharField(max_length=120, help_text="as the line said; it stays when the unit is ordered again")
+    kind = models.CharField(max_length=8, choices=Kind.choices)
+    quantity = models.PositiveIntegerField(default=1, validators=between(1, 100_000))
+    note = models.CharField(max_length=240)
+    tell_by = models.DateField(null=True, blank=True, help_text="the last day the supplier hears of freight damage")
+    reported_at = models.DateTimeField(null=True, blank=True)
+    outcome = models.CharField(max_length=6, choices=Outcome.choices, blank=True, default=Outcome.OPEN)
+    remake_number = models.CharField(max_length=40, blank=True)
+    credit = models.DecimalField(
+        max_digits=10, decimal_places=2, null=True, blank=True, validators=between(0, 1_000_000)
+    )  # fmt: skip
+    opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    opened_at = models.DateTimeField(default=timezone.now)
+    closed_at = models.DateTimeField(null=True, blank=True)
+
+    objects = ClaimQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["closed_at", "tell_by", "pk"]
+
+    def __str__(self) -> str:
+        return f"claim on {self.what}"

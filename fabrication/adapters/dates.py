@@ -12,9 +12,10 @@ from typing import Final
 import numpy as np
 from django.db.models import Max, Min, QuerySet
 
+from fabrication.adapters.waiting import lacking
 from fabrication.models import Part, PlannedCut, Purchase, PurchaseLine, StockItem, Supplier, UnitMake, WorkPlace
 from fabrication.rules.supply import missed
-from fabrication.services.buying import shortages
+from fabrication.services.buying import ON_ITS_WAY
 from jobs.models import MEASURING, Appointment, AppointmentMove, Job
 from jobs.ports import Expected, Making
 from jobs.rules.dates import Goods, Past, Place, Span, Supplied
@@ -26,7 +27,6 @@ LOOKED_BACK: Final = 1_200
 LATEST: Final = 200
 """Parts of a family by which its suppliers are known, the latest."""
 UNAPPROVED: Final = (Unit.State.DRAFT, Unit.State.SIZED)
-ON_ITS_WAY: Final = (PurchaseLine.State.ORDERED, PurchaseLine.State.ACKNOWLEDGED, PurchaseLine.State.DIFFERS)
 UNKNOWN_PLACE: Final = Place("", 0.0, 0.0, 480.0)
 
 
@@ -191,21 +191,20 @@ def _goods(job: Job, units: Sequence[Unit]) -> tuple[list[Goods], list[str]]:
         elif line.state in ON_ITS_WAY:
             supplier = line.purchase.supplier
             found.append(goods_of(unit.product.name, supplier, supplier.lead_days, line.purchase))
-            missing += [] if line.purchase.ships_on else [f"ship date of {supplier.name}"]
-    makes = [unit.make.pk for unit in units if unit.made_at is None and hasattr(unit, "make")]
-    for one in shortages(branch=job.branch, makes=makes) if makes else ():
-        material, supplier = one.material, one.material.supplier
-        lines = PurchaseLine.objects.filter(material=material, state__in=ON_ITS_WAY)
-        line = lines.select_related("purchase__supplier__branch").order_by("purchase__expected_on", "pk").first()
-        if line is not None:
-            supplier = line.purchase.supplier
+            if line.purchase.ordered_at is None:
+                missing.append(f"order of {unit.code}")
+            elif not line.purchase.ships_on:
+                missing.append(f"ship date of {supplier.name}")
+    makes = {unit.make.pk for unit in units if unit.made_at is None and hasattr(unit, "make")}
+    for material, line in lacking(job.branch, makes):
+        supplier = line.purchase.supplier if line is not None else material.supplier
         if supplier is None:
             found.append(Goods(material.name, lead=material.lead_days))
             missing.append(f"order of {material.name}")
             continue
         lead = supplier.lead_days if material.lead_days is None else material.lead_days
         found.append(goods_of(material.name, supplier, lead, line.purchase if line is not None else None))
-        if line is None:
+        if line is None or line.purchase.ordered_at is None:
             missing.append(f"order of {material.name}")
         elif not line.purchase.ships_on:
             missing.append(f"ship date of {supplier.name}")

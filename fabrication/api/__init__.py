@@ -12,7 +12,7 @@ def register(router: DefaultRouter) -> None:
     """The routes of this app."""
     # here, not above: whoever takes in a phone's entries needs none of it
     from fabrication.api.batches import BatchViewSet
-    from fabrication.api.buying import PurchaseLineViewSet, PurchaseViewSet
+    from fabrication.api.buying import ClaimViewSet, PurchaseLineViewSet, PurchaseViewSet
     from fabrication.api.cutting import CutPlanViewSet, PlannedCutViewSet
     from fabrication.api.own_cloth import OwnClothViewSet
     from fabrication.api.range import MaterialViewSet, SupplierViewSet, ToleranceViewSet
@@ -39,3 +39,4 @@ def register(router: DefaultRouter) -> None:
     router.register("recipes", RecipeViewSet, basename="recipe")
     router.register("purchases", PurchaseViewSet, basename="purchase")
     router.register("purchase-lines", PurchaseLineViewSet, basename="purchase-line")
+    router.register("claims", ClaimViewSet, basename="claim")

@@ -16,6 +16,8 @@ LEAST_ROLL, MOST_ROLL = 2 * YARD, 300 * YARD
 """A roll outside of these is asked back; our own bounds for asking, no rule of the trade."""
 FIRST_MOST: Final = 200
 """So many bars or rolls at once of what never came in before are asked back; our own bound."""
+MOST_ROLLS: Final = 20
+"""So many rolls or reels at once of what never came in that many are asked back; our own bound."""
 TIMES_BEFORE: Final = 10
 """More than so many times the most that ever came in at once is asked back; our own bound."""
 
@@ -91,9 +93,32 @@ def run_text(length: Length, unit: LengthUnit) -> str:
     >>> run_text(Length.mm(27500), LengthUnit.MM)
     '27500 mm (27.5 m)'
     """
-    long = _yards(length) if unit == LengthUnit.INCH else f"{length.ticks / METER.ticks:.4g} m"
+    long = _yards(length) if unit == LengthUnit.INCH else f"{_plain(length.ticks, METER)} m"
     return f"{length.text(unit, symbol=True)} ({long})"
 
 
 def _yards(length: Length) -> str:
-    return f"{length.ticks / YARD.ticks:.4g} yd"
+    return f"{_plain(length.ticks, YARD)} yd"
+
+
+def _plain(ticks: int, one: Length) -> str:
+    """So many of one, to a hundredth, without an exponent."""
+    return f"{ticks / one.ticks:.2f}".rstrip("0").rstrip(".")
+
+
+def odd_rolls(quantity: int, most_before: int, length: Length, unit: LengthUnit) -> str:
+    """
+    Why so many rolls on one purchase are asked back, with what they come to; empty where it is plain.
+
+    Examples
+    --------
+    >>> odd_rolls(900, 2, Length.inches(1080), LengthUnit.INCH)
+    '900 rolls, 27000 yd in all; the most at once so far is 2'
+    >>> odd_rolls(3, 0, Length.inches(1080), LengthUnit.INCH)
+    ''
+    """
+    if quantity <= max(MOST_ROLLS, most_before):
+        return ""
+    in_all = _yards(length * quantity) if unit == LengthUnit.INCH else f"{_plain(length.ticks * quantity, METER)} m"
+    before = f"the most at once so far is {most_before}" if most_before else "none was bought before"
+    return f"{quantity} rolls, {in_all} in all; {before}"

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, NamedTuple
 
 from django.db import transaction
+from django.db.models import Max
 from django.utils import timezone
 
 from fabrication.adapters.supplied import supplied_columns, supplied_size
 from fabrication.models import Material, Part, Purchase, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.rules.needs import Need, need_of_length
-from fabrication.rules.supply import LONGEST, arrival
-from fabrication.services.stock import STANDS_ALONE, receive_stock
+from fabrication.rules.receiving import MOST_ROLL, odd_number, odd_rolls, run_text
+from fabrication.rules.supply import LONGEST, arrival, off_pack
+from fabrication.services.stock import STANDS_ALONE
 from jobs.schedule.availability import holidays_between
-from jobs.services.stages import lock_job, recompute_stage
+from jobs.services.stages import recompute_stage
 from measuring.models import Product, Unit
 from shared.audit import changed, record
 from shared.errors import Refused
@@ -28,6 +30,8 @@ from shared.models import Branch, User
 from shared.records import read_length
 
 OPEN_PARTS = (Part.State.TO_CUT, Part.State.TO_PULL)
+DONE = (PurchaseLine.State.INSPECTED, PurchaseLine.State.REFUSED)
+ON_ITS_WAY = (PurchaseLine.State.ORDERED, PurchaseLine.State.ACKNOWLEDGED, PurchaseLine.State.DIFFERS)
 
 
 # -- what is short -------------------------------------------------------------------
@@ -88,8 +92,12 @@ def _next_number(branch: Branch) -> str:
 
 
 @transaction.atomic
-def order_units(*, supplier: Supplier, makes: Collection[int], by: User) -> Purchase:
-    """One purchase of units that are bought in; a unit is on one purchase only."""
+def order_units(*, supplier: Supplier, makes: Collection[int], by: User, is_sent: bool = True) -> Purchase:
+    """
+    One purchase of units that are bought in; a unit is on one purchase only.
+
+    `is_sent`: ordered at once; else they stand on the supplier's purchase that is not sent yet.
+    """
     branch = supplier.branch
     rows = list(
         UnitMake.objects.select_for_update(of=("self",))
@@ -105,53 +113,96 @@ def order_units(*, supplier: Supplier, makes: Collection[int], by: User) -> Purc
         if PurchaseLine.objects.filter(make=make).exists():
             raise Refused(f"{make.unit.code} is on {make.purchase_line.purchase} already", field="makes")
     sizes = [(make, supplied_size(make.unit)) for make in rows]
-    purchase = _open_purchase(branch, supplier, by)
+    purchase = _draft(supplier, by)
     for make, size in sizes:
         UnitMake.objects.filter(pk=make.pk).update(**supplied_columns(make.unit, size))
         PurchaseLine.objects.create(
             purchase=purchase, make=make, width=size.width, length=size.height, mount=make.unit.mount,
             basis=size.basis, packages_expected=max(1, len(make.packages)),
         )  # fmt: skip
-    Unit.objects.filter(make__in=rows).update(state=Unit.State.IN_WORKROOM)
     record(by=by, action="ordered units", subject=purchase, note=", ".join(make.unit.code for make in rows))
-    for job in {make.unit.opening.job_id for make in rows}:
-        recompute_stage(job=job, by=by)
-    return purchase
+    return send_purchase(purchase=purchase, by=by) if is_sent else purchase
 
 
 class StockLine(NamedTuple):
-    """So many of a material, each of a length (and a roll's width); `price` as of stock: of one, or of a meter."""
+    """
+    So many of a material, each of a length (and a roll's width); `price` as of stock: of one, or of a meter.
+
+    `sure`: somebody said that a surprising number is right.
+    """
 
     material: Material
     quantity: int
     length: Length | None = None
     width: Length | None = None
     price: Decimal | None = None
+    sure: bool = False
 
 
 @transaction.atomic
-def order_stock(*, supplier: Supplier, lines: Collection[StockLine], by: User) -> Purchase:
+def order_stock(*, supplier: Supplier, lines: Collection[StockLine], by: User, is_sent: bool = True) -> Purchase:
     """
-    One purchase of stock.
+    One purchase of stock, sent at once or not yet, as `order_units`.
 
     Raises
     ------
     Refused
-        A line without what its material is kept by: a length, of cloth a width too.
+        A line without what its material is kept by: a length, of cloth a width too; a part of a pack; a number
+        that is asked back, at the field ``sure``.
     """
     if not lines:
         raise Refused("choose at least one material", field="lines")
-    purchase = _open_purchase(supplier.branch, supplier, by)
     for line in lines:
-        if line.quantity < 1:
-            raise Refused(f"{line.material.name}: at least one", field="quantity", bound="1 or more")
-        for name in _measures(line.material):
-            size = getattr(line, name)
-            if size is None or size <= ZERO:
-                raise Refused(f"{line.material.name}: say what {name} is bought", field=name, bound="above 0")
-        PurchaseLine.objects.create(purchase=purchase, **line._asdict())
+        check_line(line)
+    purchase = _draft(supplier, by)
+    for line in lines:
+        PurchaseLine.objects.create(purchase=purchase, **_columns(line))
     record(by=by, action="ordered stock", subject=purchase)
-    return purchase
+    return send_purchase(purchase=purchase, by=by) if is_sent else purchase
+
+
+def _columns(line: StockLine) -> dict[str, object]:
+    return {name: value for name, value in line._asdict().items() if name != "sure"}
+
+
+def line_as_it_stands(line: PurchaseLine) -> StockLine:
+    """A line of stock as it would be ordered again; its numbers were asked back before."""
+    assert line.material is not None
+    return StockLine(line.material, line.quantity, line.length, line.width, line.price, sure=True)
+
+
+def check_line(line: StockLine) -> None:
+    """Refuses what no supplier can make sense of, and asks back what can't be meant."""
+    material = line.material
+    if line.quantity < 1:
+        raise Refused(f"{material.name}: at least one", field="quantity", bound="1 or more")
+    for name in _measures(material):
+        size = getattr(line, name)
+        if size is None or size <= ZERO:
+            raise Refused(f"{material.name}: say what {name} is bought", field=name, bound="above 0")
+    if why := off_pack(line.quantity, material.pack):
+        raise Refused(f"{material.name}: {why}", field="quantity", bound=f"a multiple of {material.pack}")
+    if not line.sure and (why := _odd(line)):
+        raise Refused(f"{material.name}: {why}. Is that meant?", field="sure")
+
+
+def _odd(line: StockLine) -> str:
+    """Why the numbers of a line are asked back."""
+    material, unit = line.material, line.material.branch.unit
+    before = PurchaseLine.objects.filter(material=material).aggregate(most=Max("quantity"))["most"] or 0
+    if line.length is None:
+        return odd_number(line.quantity, before, by_length=False)
+    is_alone = material.kind in STANDS_ALONE
+    many = (
+        odd_rolls(line.quantity, before, line.length, unit)
+        if is_alone
+        else odd_number(line.quantity, before, by_length=True)
+    )
+    if many and not is_alone:
+        many = f"{line.quantity} of {line.length.text(unit, symbol=True)}; {many}"
+    if material.kind == Material.Kind.CLOTH and line.length > MOST_ROLL:
+        return many or f"a roll of {run_text(line.length, unit)} is longer than any"
+    return many
 
 
 def _measures(material: Material) -> tuple[str, ...]:
@@ -169,55 +220,169 @@ def line_for(short: Shortage) -> StockLine:
     """
     material, need = short.material, short.need
     if need is None:
-        packs = -(-short.missing // material.pack)
-        return StockLine(material, packs * material.pack)
+        return StockLine(material, _whole_packs(short.missing, material))
     sizes = [row for row in material.facts.get("stock") or [] if row.get("length") or row.get("width")]
     if material.kind in {Material.Kind.CLOTH, Material.Kind.CORD}:
         step = Length.inches(36) if material.branch.unit == LengthUnit.INCH else Length.mm(1000)
         widest: Mapping[str, Any] = max(sizes, key=lambda row: read_length(row.get("width") or "0"), default={})
         width = read_length(widest["width"]) if widest.get("width") else None
-        return StockLine(material, 1, need.short.up(step), width, _price(widest))
+        return StockLine(material, material.pack, need.short.up(step), width, _price(widest))
     long = [row for row in sizes if row.get("length")]
     usual: Mapping[str, Any] = next((row for row in long if read_length(row["length"]) == need.size), {})
-    return StockLine(material, short.missing, need.size, None, _price(usual))
+    return StockLine(material, _whole_packs(short.missing, material), need.size, None, _price(usual))
+
+
+def _whole_packs(count: int, material: Material) -> int:
+    return -(-count // material.pack) * material.pack
 
 
 def _price(row: Mapping[str, Any]) -> Decimal | None:
     return Decimal(row["price"]) if row.get("price") else None
 
 
-def late_of(purchase: Purchase) -> list[str]:
-    """What on it is expected after the day somebody needs it, in words, the earliest needed first."""
-    if purchase.expected_on is None:
-        return []
-    rows: list[tuple[dt.date, str]] = []
-    waiting = purchase.lines.exclude(state__in=[PurchaseLine.State.INSPECTED, PurchaseLine.State.REFUSED])
-    for line in waiting.select_related("make__unit", "material"):
+class Needed(NamedTuple):
+    """The day something is needed, and for what."""
+
+    on: dt.date
+    what: str
+
+
+def needs_of(purchase: Purchase) -> dict[int, Needed]:
+    """By line, when what is still to come of it is needed first; a line nobody needs by a day is left out."""
+    waiting = purchase.lines.exclude(state__in=DONE).select_related("make__unit", "material")
+    lines = list(waiting)
+    parts = (
+        Part.objects.filter(
+            material__in=[line.material_id for line in lines if line.material_id], state__in=OPEN_PARTS,
+            make__unit__due_on__isnull=False, make__unit__opening__job__cancelled_at=None,
+        )
+        .exclude(make__state=UnitMake.State.CANCELLED)
+        .order_by("-make__unit__due_on")
+        .values_list("material", "make__unit__due_on", "make__unit__code")
+    )  # fmt: skip
+    first = {material: (due, code) for material, due, code in parts}
+    found = {}
+    for line in lines:
         if line.make is not None:
             due, what = line.make.unit.due_on, line.make.unit.code
         else:
-            parts = Part.objects.filter(material=line.material, state__in=OPEN_PARTS, make__unit__due_on__isnull=False)
-            first = parts.select_related("make__unit").order_by("make__unit__due_on").first()
-            due = first.make.unit.due_on if first else None
-            what = f"{line.material.name} for {first.make.unit.code}" if first and line.material else ""
-        if due is not None and due < purchase.expected_on:
-            rows.append((due, f"{what} is due on {short_day(due)}"))
-    return [text for _, text in sorted(rows)]
+            due, code = first.get(line.material_id or 0, (None, ""))
+            what = f"{line.material} for {code}"
+        if due is not None:
+            found[line.pk] = Needed(due, what)
+    return found
 
 
-def _open_purchase(branch: Branch, supplier: Supplier, by: User) -> Purchase:
-    now = timezone.now()
-    here = now.astimezone(branch.tz)
-    is_late = supplier.order_by is not None and here.time() > supplier.order_by
-    return Purchase.objects.create(
-        branch=branch,
-        supplier=supplier,
-        number=_next_number(branch),
-        state=Purchase.State.ORDERED,
-        ordered_at=now,
-        expected_on=_comes(supplier, here.date(), supplier.lead_days + is_late),
-        created_by=by,
+def late_of(purchase: Purchase) -> list[str]:
+    """What on it is expected after the day somebody needs it, in words, the earliest needed first."""
+    comes = purchase.expected_on or (comes_if_sent(purchase) if purchase.state == Purchase.State.DRAFT else None)
+    if comes is None:
+        return []
+    late = sorted(need for need in needs_of(purchase).values() if need.on < comes)
+    return [f"{need.what} is due on {short_day(need.on)}" for need in late]
+
+
+# -- before it is sent ---------------------------------------------------------------------
+
+
+def _draft(supplier: Supplier, by: User) -> Purchase:
+    """The supplier's purchase that is not sent yet, or a new one."""
+    number = _next_number(supplier.branch)
+    there = Purchase.objects.filter(supplier=supplier, state=Purchase.State.DRAFT).first()
+    return there or Purchase.objects.create(
+        branch=supplier.branch, supplier=supplier, number=number, state=Purchase.State.DRAFT, created_by=by
     )
+
+
+def _held_draft(purchase: Purchase) -> Purchase:
+    row = Purchase.objects.select_for_update(of=("self",)).select_related("supplier__branch").get(pk=purchase.pk)
+    if row.state != Purchase.State.DRAFT:
+        raise Refused(f"{row} is {row.get_state_display()} already", field="purchase")
+    return row
+
+
+@transaction.atomic
+def send_purchase(*, purchase: Purchase, by: User) -> Purchase:
+    """It goes to the supplier as it stands: ordered from now, expected by their lead time."""
+    row = _held_draft(purchase)
+    lines = list(row.lines.select_related("make__unit__opening"))
+    if not lines:
+        raise Refused(f"{row} has no line to order", field="purchase")
+    row.expected_on = comes_if_sent(row)
+    row.state, row.ordered_at = Purchase.State.ORDERED, timezone.now()
+    row.save(update_fields=["state", "ordered_at", "expected_on"])
+    makes = [line.make for line in lines if line.make is not None]
+    Unit.objects.filter(make__in=makes).update(state=Unit.State.IN_WORKROOM)
+    record(by=by, action="sent the purchase", subject=row, note=f"{len(lines)} line{'' if len(lines) == 1 else 's'}")
+    for job in sorted({make.unit.opening.job_id for make in makes}):
+        recompute_stage(job=job, by=by)
+    return row
+
+
+@transaction.atomic
+def edit_draft(
+    *,
+    purchase: Purchase,
+    by: User,
+    note: str,
+    lines: Mapping[int, StockLine | Decimal | None],
+    left_out: Collection[int],
+) -> Purchase:
+    """
+    What a purchase says before it is sent.
+
+    Parameters
+    ----------
+    lines
+        By its key what a line of stock becomes; of a unit its price.
+    left_out
+        Keys of lines that are not ordered after all; a unit may then be ordered elsewhere.
+    """
+    row = _held_draft(purchase)
+    before, row.note = row.note, note.strip()
+    row.save(update_fields=["note"])
+    for line in row.lines.select_related("make__unit", "material"):
+        sent = lines.get(line.pk)
+        if line.pk in left_out:
+            record(by=by, action="left out", subject=row, note=str(line))
+            line.delete()
+            continue
+        if isinstance(sent, StockLine):
+            check_line(sent)
+            line.quantity, line.length, line.width, line.price = sent.quantity, sent.length, sent.width, sent.price
+        elif line.make is not None:
+            line.price = sent
+        if changes := changed(line, ["quantity", "length", "width", "price"]):
+            line.save(update_fields=["quantity", "length", "width", "price"])
+            record(by=by, action="changed a line", subject=row, changes=changes, note=str(line))
+    if before != row.note:
+        record(by=by, action="changed the note", subject=row, changes={"note": [before, row.note]})
+    return row
+
+
+@transaction.atomic
+def cancel_draft(*, purchase: Purchase, by: User) -> Purchase:
+    """It is not sent after all; its units may be ordered elsewhere."""
+    row = _held_draft(purchase)
+    row.state = Purchase.State.CANCELLED
+    row.save(update_fields=["state"])
+    what = ", ".join(str(line) for line in row.lines.select_related("make__unit", "material"))
+    row.lines.all().delete()
+    record(by=by, action="cancelled before it was sent", subject=row, note=what[:240])
+    return row
+
+
+def comes_if_sent(purchase: Purchase) -> dt.date:
+    """The day all of it is here, were it sent now."""
+    return arrives_if_ordered(purchase.supplier, purchase.lines.values_list("material__lead_days", flat=True))
+
+
+def arrives_if_ordered(supplier: Supplier, leads: Iterable[int | None]) -> dt.date:
+    """The day an order of now is here: the longest lead time on it (None: the supplier's), its last hour counted."""
+    here = timezone.now().astimezone(supplier.branch.tz)
+    is_late = supplier.order_by is not None and here.time() > supplier.order_by
+    days = max((supplier.lead_days if own is None else own for own in leads), default=supplier.lead_days)
+    return _comes(supplier, here.date(), days + is_late)
 
 
 def _comes(supplier: Supplier, day: dt.date, count: int) -> dt.date:
@@ -242,122 +407,3 @@ def acknowledge_shipping(*, purchase: Purchase, ships_on: dt.date | None, by: Us
     row.save(update_fields=["ships_on", "expected_on"])
     record(by=by, action="noted the acknowledged ship date", subject=row, changes=changes)
     return row
-
-
-# -- what comes back -------------------------------------------------------------------
-
-
-@transaction.atomic
-def acknowledge(
-    *, line: PurchaseLine, width: Length, height: Length, options: Mapping[str, str], by: User
-) -> PurchaseLine:
-    """The supplier's acknowledgement beside what was ordered; differences are named and stop the line."""
-    line = _locked(line)
-    if line.make is None:
-        raise Refused("only a unit is acknowledged by size and options", field="line")
-    differences = _differences(line.make, width, height, options)
-    line.acknowledged = {"width": width.ticks, "height": height.ticks, "options": dict(options)}
-    line.differences = differences
-    line.state = PurchaseLine.State.DIFFERS if differences else PurchaseLine.State.ACKNOWLEDGED
-    line.save(update_fields=["acknowledged", "differences", "state"])
-    action = "found the acknowledgement to differ" if differences else "checked the acknowledgement"
-    unit = line.make.unit
-    record(by=by, action=action, subject=unit, job=unit.opening.job_id, note="; ".join(differences))
-    return line
-
-
-def _differences(make: UnitMake, width: Length, height: Length, options: Mapping[str, object]) -> list[str]:
-    found = []
-    for name, ordered, acknowledged in (
-        ("width", make.finished_width, width),
-        ("height", make.finished_height, height),
-    ):
-        if ordered != acknowledged:
-            found.append(f"{name}: ordered {ordered}, acknowledged {acknowledged}")
-    for key, ordered in make.unit.options.items():
-        if key in options and options[key] != ordered:
-            found.append(f"{key}: ordered {ordered}, acknowledged {options[key] or 'nothing'}")
-    return found
-
-
-@transaction.atomic
-def receive_line(
-    *,
-    line: PurchaseLine,
-    packages: int,
-    by: User,
-    shelf: str = "",
-    lot: str = "",
-    length: Length | None = None,
-    width: Length | None = None,
-) -> PurchaseLine:
-    """
-    Counts packages in; a unit waits for its inspection, stock goes on the rack.
-
-    `length` and `width` are what came, where it is not what was ordered; each roll stands by itself.
-    """
-    line = _locked(line)
-    if line.state in {PurchaseLine.State.RECEIVED, PurchaseLine.State.INSPECTED}:
-        return line
-    if line.state == PurchaseLine.State.DIFFERS:
-        raise Refused(f"{line} was acknowledged otherwise: {'; '.join(line.differences)}")
-    if packages < 1:
-        raise Refused("say how many packages came", field="packages", bound="1 or more")
-    was = line.state
-    line.packages_received += packages
-    if line.make is None and line.material is not None:
-        alone = line.material.kind in STANDS_ALONE
-        for quantity in [1] * line.quantity if alone else [line.quantity]:
-            receive_stock(
-                material=line.material, quantity=quantity, length=length or line.length, width=width or line.width,
-                lot=lot, shelf=shelf, price=line.price, note=line.purchase.number, by=by,
-            )  # fmt: skip
-        line.state = PurchaseLine.State.INSPECTED
-    elif line.packages_received >= line.packages_expected:
-        line.state = PurchaseLine.State.RECEIVED
-    line.received_at = timezone.now() if line.state != was else None
-    line.save(update_fields=["packages_received", "state", "received_at"])
-    record(
-        by=by, action="received", subject=line, note=f"{line.packages_received} of {line.packages_expected} packages"
-    )
-    _close(line.purchase)
-    return line
-
-
-@transaction.atomic
-def inspect_line(*, line: PurchaseLine, is_good: bool, by: User, note: str = "") -> PurchaseLine:
-    """A unit that came in is good and counts as made, or goes back."""
-    if line.make is not None:
-        lock_job(line.make.unit.opening.job_id)
-    line = _locked(line)
-    if line.state != PurchaseLine.State.RECEIVED or line.make is None:
-        raise Refused(f"{line} is {line.get_state_display()}; only a unit that is all here is inspected")
-    if not is_good and not note.strip():
-        raise Refused("say what is wrong with it", field="note")
-    line.state = PurchaseLine.State.INSPECTED if is_good else PurchaseLine.State.REFUSED
-    line.note = note[:240]
-    line.save(update_fields=["state", "note"])
-    make = line.make
-    job = make.unit.opening.job_id
-    if is_good:
-        UnitMake.objects.filter(pk=make.pk).update(state=UnitMake.State.MADE)
-        Unit.objects.filter(pk=make.unit_id).update(state=Unit.State.MADE, made_at=timezone.now())
-    record(by=by, action="inspected" if is_good else "sent back", subject=make.unit, job=job, note=note)
-    recompute_stage(job=job, by=by)
-    _close(line.purchase)
-    return line
-
-
-def _locked(line: PurchaseLine) -> PurchaseLine:
-    return (
-        PurchaseLine.objects.select_for_update(of=("self",))
-        .select_related("purchase__branch", "make__unit__opening", "material")
-        .get(pk=line.pk)
-    )
-
-
-def _close(purchase: Purchase) -> None:
-    done = [PurchaseLine.State.INSPECTED, PurchaseLine.State.REFUSED]
-    if not purchase.lines.exclude(state__in=done).exists():
-        purchase.state = Purchase.State.CLOSED
-        purchase.save(update_fields=["state"])

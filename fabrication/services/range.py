@@ -23,7 +23,9 @@ MATERIAL_COLUMNS: Final = (
     "name", "facts", "kerf", "trim", "keep", "supplier", "supplier_code", "lead_days", "reorder_at", "pack",
     "is_active",
 )  # fmt: skip
-SUPPLIER_COLUMNS: Final = ("name", "email", "address", "lead_days", "transit_days", "order_by", "closed")
+SUPPLIER_COLUMNS: Final = (
+    "name", "email", "address", "account", "terms", "lead_days", "transit_days", "order_by", "claim_days", "closed",
+)  # fmt: skip
 MOST_SHUTDOWNS: Final = 20
 OFF_COLUMNS: Final = ("width_under", "width_over", "width_over_inside", "height_under", "height_over")
 

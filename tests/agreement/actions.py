@@ -15,9 +15,10 @@ import installs.services.returns
 import jobs.services.accepting
 import jobs.services.appointments
 import jobs.services.crews
-from fabrication.models import Batch, CutPlan, Part, PlannedCut, PurchaseLine, StockItem, Supplier, UnitMake
+from fabrication.models import Batch, CutPlan, Part, PlannedCut, Purchase, PurchaseLine, StockItem, Supplier, UnitMake
 from fabrication.services.batches import open_batch
-from fabrication.services.buying import inspect_line, receive_line, shortages
+from fabrication.services.buying import Shortage, line_for, shortages
+from fabrication.services.deliveries import inspect_line, receive_line
 from fabrication.services.planning import plan_batch
 from installs.models import Load, ReturnOwed, VisitUnit
 from jobs.models import Appointment, Crew, Proposal, Purpose
@@ -25,6 +26,7 @@ from jobs.tasks import let_go_lapsed
 from measuring.models import Opening, Unit
 from measuring.services import readings, sizes
 from shared.errors import Refused
+from shared.lengths import Length
 from tests.agreement import firm as firms
 from tests.agreement.firm import TODAY, Firm
 from tests.factories import at
@@ -359,7 +361,22 @@ def buy_stock(do: Hands) -> None:
     if short:
         ticked = [one.material.pk for one in short[: do.draw(1, len(short))]]
         supplier = Supplier.objects.get(branch=do.firm.branch, name="Fenwater Weavers")
-        do.post("workroom", "fabrication:buy_stock", supplier=supplier.pk, material=ticked)
+        usual = [(f"m{one.material.pk}-{name}", value) for one in short for name, value in _usual(one).items()]
+        do.post("workroom", "fabrication:buy_stock", supplier=supplier.pk, material=ticked, **dict(usual))
+        _send(do)
+
+
+def _usual(short: Shortage) -> dict[str, object]:
+    """What the boxes of a short material say, in inches."""
+    line = line_for(short)
+    width = line.width or (Length.inches(98) if short.material.kind == "cloth" else None)
+    sizes = {name: size.text() for name, size in (("length", line.length), ("width", width)) if size is not None}
+    return {"quantity": line.quantity, **sizes}
+
+
+def _send(do: Hands) -> None:
+    for purchase in Purchase.objects.filter(branch=do.firm.branch, state="draft").order_by("pk"):
+        do.post("workroom", "fabrication:purchase_send", purchase.pk)
 
 
 def buy_units(do: Hands) -> None:
@@ -370,6 +387,7 @@ def buy_units(do: Hands) -> None:
     if keys := list(makes.values_list("pk", flat=True)):
         supplier = Supplier.objects.get(branch=do.firm.branch, name="Fenwater Weavers")
         do.post("workroom", "fabrication:buy_units", supplier=supplier.pk, makes=keys)
+        _send(do)
 
 
 def receive(do: Hands) -> None:

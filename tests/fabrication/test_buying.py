@@ -7,17 +7,28 @@ from decimal import Decimal
 import pytest
 from django.utils import timezone
 
+from fabrication.adapters import waiting
 from fabrication.documents import purchase_order
-from fabrication.models import PurchaseLine, StockItem, Supplier, SupplierList, UnitMake
+from fabrication.models import Claim, Purchase, PurchaseLine, StockItem, Supplier, SupplierList, UnitMake
 from fabrication.services.buying import (
     StockLine,
-    acknowledge,
-    inspect_line,
+    cancel_draft,
     late_of,
+    line_for,
     order_stock,
     order_units,
-    receive_line,
+    send_purchase,
     shortages,
+)
+from fabrication.services.deliveries import (
+    Acknowledged,
+    acknowledge,
+    answer_difference,
+    credit_claim,
+    inspect_line,
+    open_claim,
+    receive_line,
+    remake_claim,
 )
 from fabrication.services.making import release_checks
 from measuring.models import Product, Unit
@@ -57,6 +68,10 @@ def supplied(make, takes, **fit):
 def line(bought, supplier, workroom):
     order_units(supplier=supplier, makes=[bought.pk], by=workroom)
     return PurchaseLine.objects.get()
+
+
+def said(width, height="60", **more):
+    return Acknowledged(Length.parse(width), Length.parse(height), **{"options": {}, **more})
 
 
 def test_what_parts_need_beyond_free_stock_is_short(branch, workroom):
@@ -121,7 +136,10 @@ def test_the_clearance_of_what_is_bought_in_is_taken_once(
     assert (line.width, line.length) == (Length.parse(size), Length.inches(60))
     assert (make.finished_width, make.finished_height) == (line.width, line.length)
     assert " ".join(page.split()).count(named) == 1
-    assert sheet[0] == "what,key,code,quantity,width,height or length,mount,size is,price,options"
+    assert sheet[0] == (
+        "what,key,code,quantity,width,height or length,mount,size is,price,options,your code,ordered as,amount,"
+        "needed by"
+    )
     assert f"{size},60,{named.replace(', ', ',')},," in sheet[1]
     assert f"{row['mount']}, {row['basis']}" == named
 
@@ -151,7 +169,7 @@ def test_an_inside_mount_is_not_ordered_by_a_rule_nobody_knows(branch, workroom,
 
 
 def test_an_acknowledgement_that_differs_is_named_and_stops_the_line(line, workroom):
-    acknowledge(line=line, width=Length.parse("35 1/2"), height=Length.inches(60), options={}, by=workroom)
+    acknowledge(line=line, said=said("35 1/2"), by=workroom)
 
     line.refresh_from_db()
     assert line.state == PurchaseLine.State.DIFFERS
@@ -161,7 +179,7 @@ def test_an_acknowledgement_that_differs_is_named_and_stops_the_line(line, workr
 
 
 def test_a_unit_that_came_and_is_good_counts_as_made(line, workroom):
-    acknowledge(line=line, width=Length.parse("35 1/4"), height=Length.inches(60), options={}, by=workroom)
+    acknowledge(line=line, said=said("35 1/4"), by=workroom)
     receive_line(line=line, packages=1, by=workroom)
     inspect_line(line=line, is_good=True, by=workroom)
 
@@ -172,7 +190,7 @@ def test_a_unit_that_came_and_is_good_counts_as_made(line, workroom):
 
 
 def test_what_is_wrong_with_a_unit_must_be_said(line, workroom):
-    acknowledge(line=line, width=Length.parse("35 1/4"), height=Length.inches(60), options={}, by=workroom)
+    acknowledge(line=line, said=said("35 1/4"), by=workroom)
     receive_line(line=line, packages=1, by=workroom)
 
     with pytest.raises(Refused) as refusal:
@@ -186,7 +204,7 @@ def test_what_is_wrong_with_a_unit_must_be_said(line, workroom):
     [(True, "inspected", Unit.State.MADE, "inspected"), (False, "refused", Unit.State.IN_WORKROOM, "sent back")],
 )
 def test_an_inspection_is_in_the_unit_s_history(line, workroom, is_good, line_state, unit_state, action):
-    acknowledge(line=line, width=Length.parse("35 1/4"), height=Length.inches(60), options={}, by=workroom)
+    acknowledge(line=line, said=said("35 1/4"), by=workroom)
     receive_line(line=line, packages=1, by=workroom)
 
     inspect_line(line=line, is_good=is_good, note="a bent rail", by=workroom)
@@ -234,7 +252,8 @@ def test_short_cloth_is_bought_by_length_width_and_price(linen, supplier, as_use
     page.post("/workroom/buying/stock/", sent | {f"{box}length": "1080", f"{box}width": "118"})
     line = PurchaseLine.objects.get()
     late = page.get(f"/workroom/purchases/{line.purchase_id}/").content.decode()
-    came = {f"line{line.pk}-packages": "2", f"line{line.pk}-length": "1044", f"line{line.pk}-lot": "A7"}
+    page.post(f"/workroom/purchases/{line.purchase_id}/send/")
+    came = {f"line{line.pk}-pieces": "2", f"line{line.pk}-length": "1044", f"line{line.pk}-lot": "A7"}
     page.post(f"/workroom/purchase-lines/{line.pk}/receive/", came)
 
     # the widest it is sold in, by whole yards
@@ -259,3 +278,280 @@ def test_what_comes_before_it_is_needed_is_not_late(linen, supplier, workroom):
     )
 
     assert late_of(purchase) == []
+
+
+# -- what is asked back, and packs ----------------------------------------------------------------
+
+
+def test_900_rolls_on_a_purchase_are_asked_back_with_what_they_come_to(linen, supplier, as_user, workroom):
+    """They went out as 900 rolls."""
+    page, box = as_user(workroom), f"m{linen.pk}-"
+    sent = {
+        "supplier": supplier.pk, "material": linen.pk, f"{box}quantity": "900", f"{box}length": "1080",
+        f"{box}width": "118",
+    }  # fmt: skip
+
+    asked = page.post("/workroom/buying/stock/", sent)
+    none = PurchaseLine.objects.count()
+    page.post("/workroom/buying/stock/", sent | {f"{box}sure": "on"})
+
+    assert asked.status_code == 422
+    text = asked.content.decode()
+    assert "900 rolls, 27000 yd in all; none was bought before. Is that meant?" in text
+    assert f'name="{box}sure"' in text
+    assert f'name="{box}quantity" value="900"' in text
+    assert none == 0
+    assert PurchaseLine.objects.get().quantity == 900
+
+
+def test_a_roll_longer_than_any_is_asked_back(linen, supplier, workroom):
+    line = StockLine(linen, 1, Length.inches(36 * 900), Length.inches(118))
+
+    with pytest.raises(Refused, match=r"a roll of 32400 in \(900 yd\) is longer than any") as refusal:
+        order_stock(supplier=supplier, lines=[line], by=workroom)
+
+    assert refusal.value.field == "sure"
+    order_stock(supplier=supplier, lines=[line._replace(sure=True)], by=workroom)
+
+
+def test_pieces_are_ordered_in_whole_packs(branch, supplier, workroom):
+    clips = make_material(branch, "piece", pack=12, supplier_code="RC-12")
+    make_part(make_made_unit(branch, workroom), clips, length=None, quantity=30)
+
+    with pytest.raises(Refused, match="packs of 12: order 24 or 36"):
+        order_stock(supplier=supplier, lines=[StockLine(clips, 30)], by=workroom)
+    (short,) = shortages(branch=branch)
+    purchase = order_stock(supplier=supplier, lines=[line_for(short)._replace(price=Decimal("0.45"))], by=workroom)
+
+    row = purchase_order(purchase)["lines"][0]
+    assert (row["ordered_as"], row["supplier_code"]) == ("3 packs of 12 pieces", "RC-12")
+    assert row["amount"] == Decimal("16.20")
+
+
+# -- before it is sent ------------------------------------------------------------------------------
+
+
+def test_a_purchase_is_changed_before_it_is_sent_and_says_what_would_be_late(
+    linen, bought, supplier, as_user, workroom
+):
+    Supplier.objects.filter(pk=supplier.pk).update(terms="net 30", account="J-77", address="2 Weir Row")
+    page, box = as_user(workroom), f"m{linen.pk}-"
+    page.post("/workroom/buying/stock/", {
+        "supplier": supplier.pk, "material": linen.pk, f"{box}quantity": "2", f"{box}length": "1080",
+        f"{box}width": "118", f"{box}price": "21.50",
+    })  # fmt: skip
+    page.post("/workroom/buying/units/", {"supplier": supplier.pk, "makes": bought.pk})
+    purchase = Purchase.objects.get()
+    stock, unit = purchase.lines.get(make=None), purchase.lines.get(material=None)
+    draft = page.get(f"/workroom/purchases/{purchase.pk}/").content.decode()
+
+    edited = {
+        f"line{stock.pk}-quantity": "1", f"line{stock.pk}-length": "540", f"line{stock.pk}-width": "118",
+        f"line{stock.pk}-price": "20", f"line{unit.pk}-price": "88.50", "note": "Call before you deliver",
+    }  # fmt: skip
+    assert page.post(f"/workroom/purchases/{purchase.pk}/edit/", edited).status_code == 302
+    before = Unit.objects.get(make=bought).state
+    page.post(f"/workroom/purchases/{purchase.pk}/send/")
+    late = page.post(f"/workroom/purchases/{purchase.pk}/edit/", edited)
+
+    purchase.refresh_from_db()
+    stock.refresh_from_db()
+    assert "too late" in draft
+    assert "if sent now" in draft
+    assert (stock.quantity, stock.length, stock.price) == (1, Length.inches(540), Decimal(20))
+    assert (before, Unit.objects.get(make=bought).state) == (Unit.State.RELEASED, Unit.State.IN_WORKROOM)
+    assert (purchase.state, purchase.ordered_at is not None) == ("ordered", True)
+    assert late.status_code == 422
+    sheet = purchase_order(purchase)
+    assert [sheet[name] for name in ("terms", "account", "address", "note")] == [
+        "net 30", "J-77", "2 Weir Row", "Call before you deliver",
+    ]  # fmt: skip
+    # 540 in are 13.716 m, at 20 each: 274.32; and the unit
+    assert [line["amount"] for line in sheet["lines"]] == [Decimal("274.32"), Decimal("88.50")]
+    assert sheet["total"] == "$362.82"
+    assert sheet["lines"][0]["needed_by"] is not None
+
+
+def test_a_unit_left_out_of_a_purchase_or_on_a_cancelled_one_is_ordered_elsewhere(bought, supplier, as_user, workroom):
+    first = order_units(supplier=supplier, makes=[bought.pk], by=workroom, is_sent=False)
+    line = first.lines.get()
+    as_user(workroom).post(f"/workroom/purchases/{first.pk}/edit/", {f"line{line.pk}-left_out": "on"})
+    with pytest.raises(Refused, match="has no line to order"):
+        send_purchase(purchase=first, by=workroom)
+
+    again = order_units(supplier=supplier, makes=[bought.pk], by=workroom, is_sent=False)
+    cancel_draft(purchase=again, by=workroom)
+    sent = order_units(supplier=supplier, makes=[bought.pk], by=workroom)
+
+    assert again.pk == first.pk
+    assert (sent.number, sent.state) == ("P-0002", "ordered")
+    with pytest.raises(Refused, match="ordered already"):
+        cancel_draft(purchase=sent, by=workroom)
+
+
+# -- the acknowledgement, each difference ------------------------------------------------------------
+
+
+def test_an_acknowledgement_is_compared_by_mount_basis_and_options_too(line, bought, workroom):
+    Unit.objects.update(options={"color": "sand"})
+
+    acknowledge(
+        line=line, by=workroom,
+        said=said("35 1/4", mount="outside", basis="opening size", options={"color": "slate"}),
+    )  # fmt: skip
+
+    line.refresh_from_db()
+    assert line.differences == [
+        "mount: ordered inside mount, acknowledged outside mount",
+        "size is: ordered finished size, acknowledged opening size",
+        "color: ordered sand, acknowledged slate",
+    ]
+
+
+def test_a_difference_that_is_refused_waits_for_another_acknowledgement(line, workroom, as_user):
+    acknowledge(line=line, said=said("35 1/2", "61"), by=workroom)
+    page = as_user(workroom)
+    address = f"/workroom/purchase-lines/{line.pk}/answer/"
+
+    unsaid = page.post(address, {"key": "width", "answer": "accepted"}, follow=True).content.decode()
+    page.post(address, {"key": "width", "answer": "refused"})
+    page.post(address, {"key": "height", "answer": "accepted", "why": "Ada agreed by phone"})
+    line.refresh_from_db()
+    after = line.state, line.width, line.length
+    acknowledge(line=line, said=said("35 1/4"), by=workroom)
+
+    assert "say why it may be so" in unsaid
+    assert after == ("ordered", Length.parse("35 1/4"), Length.inches(60))
+    assert PurchaseLine.objects.get().state == "acknowledged"
+
+
+def test_a_difference_that_is_accepted_is_what_the_unit_becomes(line, bought, workroom):
+    Unit.objects.update(options={"color": "sand"})
+    acknowledge(line=line, said=said("35 1/4", "60 1/2", options={"color": "slate"}), by=workroom)
+
+    answer_difference(line=line, key="height", answer="accepted", why="the sill is lower", by=workroom)
+    answer_difference(line=line, key="option_color", answer="accepted", why="Ada agreed", by=workroom)
+
+    line.refresh_from_db()
+    bought.refresh_from_db()
+    assert line.state == "acknowledged"
+    assert line.length == bought.finished_height == Length.parse("60 1/2")
+    assert Unit.objects.get().options == {"color": "slate"}
+    assert AuditEntry.objects.filter(action="accepted a difference", note__contains="the sill is lower").exists()
+
+
+# -- deliveries in parts, and claims -------------------------------------------------------------------
+
+
+def test_stock_comes_in_parts_and_more_than_was_ordered_is_asked_back(branch, supplier, workroom, as_user):
+    """The first package booked all of it in."""
+    tube = make_material(branch)
+    purchase = order_stock(supplier=supplier, lines=[StockLine(tube, 10, Length.inches(192))], by=workroom)
+    line, page = purchase.lines.get(), as_user(workroom)
+    address, box = f"/workroom/purchase-lines/{line.pk}/receive/", f"line{line.pk}-pieces"
+
+    page.post(address, {box: "4"})
+    part = PurchaseLine.objects.get()
+    asked = page.post(address, {box: "7"})
+    page.post(address, {box: "7", f"line{line.pk}-sure": "on"})
+
+    assert (part.pieces_received, part.state, part.received_at) == (4, "ordered", None)
+    assert "7 came, 6 of 10 were still to come" in asked.content.decode()
+    assert sum(item.quantity for item in StockItem.objects.filter(material=tube)) == 11
+    purchase.refresh_from_db()
+    assert purchase.state == "closed"
+
+
+def received(line, workroom):
+    acknowledge(line=line, said=said("35 1/4"), by=workroom)
+    return receive_line(line=line, packages=1, by=workroom)
+
+
+def test_freight_damage_is_claimed_within_the_suppliers_days_and_remade(line, supplier, workroom, as_user):
+    """A unit that was sent back could never be ordered or received again."""
+    Supplier.objects.filter(pk=supplier.pk).update(claim_days=5)
+    received(line, workroom)
+    page, address = as_user(workroom), f"/workroom/purchases/{line.purchase_id}/"
+    back = {f"line{line.pk}-verdict": "back", f"line{line.pk}-kind": "freight", f"line{line.pk}-note": "crushed end"}
+
+    page.post(f"/workroom/purchase-lines/{line.pk}/inspect/", back)
+    claim = Claim.objects.get()
+    shown = page.get(address).content.decode()
+    box = f"settle{claim.pk}-"
+    page.post(f"/workroom/claims/{claim.pk}/", {f"{box}step": "told"})
+    page.post(f"/workroom/claims/{claim.pk}/", {f"{box}step": "remake", f"{box}remake_number": "R-901"})
+
+    claim.refresh_from_db()
+    line.refresh_from_db()
+    today = timezone.now().astimezone(supplier.branch.tz).date()
+    assert (claim.kind, claim.tell_by) == ("freight", today + dt.timedelta(days=5))
+    assert "report it by" in " ".join(shown.split())
+    assert claim.reported_at is not None
+    assert (claim.outcome, claim.remake_number, line.state) == ("remake", "R-901", "acknowledged")
+    receive_line(line=line, packages=1, by=workroom)
+    inspect_line(line=line, is_good=True, by=workroom)
+    assert Unit.objects.get().state == Unit.State.MADE
+
+
+def test_a_credited_unit_is_ordered_again(line, bought, supplier, workroom):
+    received(line, workroom)
+    inspect_line(line=line, is_good=False, note="a bent rail", by=workroom)
+
+    credit_claim(claim=Claim.objects.get(), credit=Decimal("88.50"), by=workroom)
+
+    assert Unit.objects.get().state == Unit.State.RELEASED
+    assert Purchase.objects.get().state == "closed"
+    assert (Claim.objects.get().what, Claim.objects.get().credit) == (bought.unit.code, Decimal("88.50"))
+    assert order_units(supplier=supplier, makes=[bought.pk], by=workroom).number == "P-0002"
+
+
+def test_stock_that_was_claimed_comes_again(branch, supplier, workroom):
+    tube = make_material(branch)
+    purchase = order_stock(supplier=supplier, lines=[StockLine(tube, 10, Length.inches(192))], by=workroom)
+    line = receive_line(line=purchase.lines.get(), by=workroom)
+
+    claim = open_claim(line=line, kind="defect", quantity=3, note="bent", by=workroom)
+    remake_claim(claim=claim, remake_number="R-1", by=workroom)
+
+    line.refresh_from_db()
+    assert (line.state, line.pieces_to_come) == ("ordered", 3)
+    with pytest.raises(Refused, match="remade already"):
+        remake_claim(claim=claim, remake_number="R-2", by=workroom)
+
+
+# -- what is late, and whom it makes late ---------------------------------------------------------------
+
+
+def test_what_is_late_names_the_units_it_makes_late_and_the_jobs_date_hangs_on_it(
+    linen, branch, supplier, workroom, as_user
+):
+    """
+    Two units need 58 1/2 in each and there is cloth for one: the one due first has it; the other waits for a
+    purchase that comes in nine working days. A job's date took the cloth for both.
+    """
+    other = make_made_unit(branch, workroom)
+    Unit.objects.filter(pk=other.unit_id).update(due_on=timezone.localdate() + dt.timedelta(days=4))
+    make_part(other, linen, "58 1/2", width=Length.inches(40), name="cloth")
+    make_stock(linen, length=Length.inches(70))
+    order_stock(supplier=supplier, lines=[StockLine(linen, 1, Length.inches(72), Length.inches(118))], by=workroom)
+
+    (late,) = waiting.late(branch)
+    page = as_user(workroom).get("/workroom/buying/").content.decode()
+    first = UnitMake.objects.exclude(pk=other.pk).get()
+
+    (made,) = late.units
+    assert (made.unit, late.line.material) == (other.unit, linen)
+    assert made.days == (late.comes - Unit.objects.get(pk=other.unit_id).due_on).days > 0
+    assert f"{made.days} days late" in " ".join(page.split())
+    assert waiting.lacking(branch, [other.pk]) == [(linen, late.line)]
+    assert waiting.lacking(branch, [first.pk]) == []
+
+
+def test_what_nobody_ordered_is_late_as_if_it_were_ordered_now(linen, branch, supplier):
+    linen.supplier = supplier
+    linen.save()
+
+    (late,) = waiting.late(branch)
+
+    assert (late.what, late.line) == (linen.name, None)
+    assert late.comes > timezone.localdate() + dt.timedelta(days=9)

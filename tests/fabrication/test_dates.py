@@ -8,7 +8,8 @@ from django.utils import timezone
 
 from fabrication.adapters.dates import expected_making, making_of, past_jobs
 from fabrication.models import Batch, CutPlan, PlannedCut, Purchase, PurchaseLine, Supplier, WorkPlace
-from fabrication.services.buying import StockLine, acknowledge_shipping, order_stock, receive_line
+from fabrication.services.buying import StockLine, acknowledge_shipping, order_stock
+from fabrication.services.deliveries import receive_line
 from jobs.models import Appointment, CalendarRules, Job, JobDate
 from jobs.ports import Expected, ports
 from jobs.schedule.dates import BranchDates, date_now
@@ -86,8 +87,10 @@ def test_a_purchase_counts_the_suppliers_working_days_its_last_hour_and_its_shut
 
     plain = order_stock(supplier=supplier, lines=lines, by=workroom)
     supplier.closed = [[(today + dt.timedelta(days=1)).isoformat(), (today + dt.timedelta(days=28)).isoformat()]]
+    supplier.save()
     shut = order_stock(supplier=supplier, lines=lines, by=workroom)
     supplier.closed, supplier.order_by = [], dt.time(0)
+    supplier.save()
     late = order_stock(supplier=supplier, lines=lines, by=workroom)
 
     days = [today + dt.timedelta(days=ahead) for ahead in range(1, 60)]

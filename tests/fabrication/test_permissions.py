@@ -6,6 +6,7 @@ from django.urls import reverse
 
 from fabrication.models import (
     AssemblyStep,
+    Claim,
     CutPlan,
     KeptEnd,
     LackingChoice,
@@ -72,7 +73,13 @@ ACTIONS = [
     ("stock_flaw", "item"),
     ("buy_units", None),
     ("buy_stock", None),
+    ("purchase_edit", "purchase"),
+    ("purchase_send", "purchase"),
+    ("purchase_cancel", "purchase"),
     ("acknowledge", "line"),
+    ("answer_line", "line"),
+    ("claim_line", "line"),
+    ("claim_settle", "claim"),
     ("ship_date", "purchase"),
     ("receive_line", "line"),
     ("inspect_line", "line"),
@@ -119,12 +126,15 @@ def rows(branch, workroom):
     supplier = Supplier.objects.create(branch=branch, name="Fenwater Weavers")
     purchase = Purchase.objects.create(branch=branch, supplier=supplier, number="P-1", created_by=workroom)
     line = PurchaseLine.objects.create(purchase=purchase, material=tube, quantity=1, length=item.length)
+    claim = Claim.objects.create(
+        purchase=purchase, line=line, what="a tube", kind="defect", note="bent", opened_by=workroom
+    )
     bought = Product.objects.create(branch=branch, key="bought", name="Bought", family="roller", source="bought")
     return {
         "branch": branch, "bought": bought, "tube": tube, "supplier": supplier,
         "lacking": LackingChoice.objects.create(product=bought, option="colour", value="slate"),
         "batch": batch, "plan": plan, "cut": cut, "part": part, "make": make, "item": item,
-        "purchase": purchase, "line": line,
+        "purchase": purchase, "line": line, "claim": claim,
         "kept": KeptEnd.objects.create(item=item, job=make.unit.opening.job, length=Length(1)),
         "cloth": OwnCloth.objects.create(
             job=make.unit.opening.job, name="linen", width_needed=Length(1), length_needed=Length(1),

@@ -95,6 +95,10 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"{when}GET /api/jobs/* body.*installed_by", "The day the customer was told.", is_new=True)
             for when in ("", "afterwards ")
         ],
+        *(
+            Change(f"GET /api/purchase*body.*{name}", "Deliveries in parts, differences answered, a note.", is_new=True)
+            for name in ("answers", "pieces_received", "note")
+        ),
         Change("GET /api/purchases/* body.*ships_on", "The day its supplier acknowledged to ship.", is_new=True),
         # entries whose body can't be read
         Change("entry installer 17 installs.arrived reply.*", "A body without its visit says which field is missing."),
