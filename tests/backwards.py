@@ -26,6 +26,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("fabrication", "0013_who_takes_the_clearance"): DEFAULTED,
     ("fabrication", "0014_a_firms_own_goods"): DEFAULTED,
     ("fabrication", "0018_what_a_supplier_says_of_dates"): DEFAULTED,
+    ("fabrication", "0020_what_a_purchase_goes_through"): DEFAULTED,
     ("installs", "0004_the_day_itself"): FIRST,
     ("installs", "0005_a_return_is_owed"): STOPPED,
     ("installs", "0008_checks_of_a_stop"): DEFAULTED,
