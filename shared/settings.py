@@ -250,6 +250,18 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
 else:
     DATABASES["default"]["CONN_MAX_AGE"] = whole("DATABASE_CONN_MAX_AGE", 60, least=0, most=86400)
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+    # A machine that is cut off: we notice in seconds that the database is away, and the database that we are,
+    # so that what we had locked is free again.
+    DATABASES["default"]["OPTIONS"] = {
+        "connect_timeout": 3,
+        "keepalives_idle": 5,
+        "keepalives_interval": 2,
+        "keepalives_count": 3,
+        "tcp_user_timeout": 10_000,
+        "options": "-c tcp_keepalives_idle=5 -c tcp_keepalives_interval=2 -c tcp_keepalives_count=3"
+        " -c idle_in_transaction_session_timeout=60s -c lock_timeout=15s",
+        **DATABASES["default"].get("OPTIONS", {}),
+    }
 
 # -- broker and long work ---------------------------------------------------------
 

@@ -2,7 +2,7 @@
 Ends what a run of the suite started, however the run ends: ``python -m tests.guard FIFO``.
 
 Every process of the run holds the pipe open and writes lines to it: ``group PID``, ``server PID``, ``folder PATH``,
-and ``ended PID`` of what it has stopped itself. When the last of them is gone, by a signal or a
+``namespace NAME``, and ``ended PID`` of what it has stopped itself. When the last of them is gone, by a signal or a
 power button too, the pipe ends; what is left is killed and the folders are removed.
 """
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import subprocess
 import sys
 from collections.abc import Iterable
 from contextlib import suppress
@@ -21,10 +22,13 @@ def watch(lines: Iterable[str]) -> None:
     """Keep the list until the lines end, then end what is on it."""
     groups: dict[int, bool] = {}
     folders: list[Path] = []
+    namespaces: list[str] = []
     for line in lines:
         what, _, value = line.rstrip("\n").partition(" ")
         if what == "folder":
             folders.append(Path(value))
+        elif what == "namespace":
+            namespaces.append(value)
         elif what == "ended":
             groups.pop(int(value), None)
         else:
@@ -35,6 +39,8 @@ def watch(lines: Iterable[str]) -> None:
                 os.killpg(pid, signal.SIGKILL)
             else:
                 os.kill(pid, signal.SIGQUIT)  # PostgreSQL's immediate shutdown, of its children too
+    for namespace in namespaces:
+        subprocess.run(["ip", "netns", "del", namespace], stderr=subprocess.DEVNULL, check=False)
     for folder in folders:
         shutil.rmtree(folder, ignore_errors=True)
 

@@ -19,7 +19,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import IO, Any
 
@@ -80,7 +80,7 @@ def _guard() -> int:
 
 
 def tell_guard(what: str, which: object) -> None:
-    """``group`` or ``server`` and a process to end with the run, ``folder`` to remove; ``ended``, forget it."""
+    """``group`` or ``server`` and a process to end with the run, ``folder`` or ``namespace`` to remove; ``ended``."""
     os.write(_guard(), f"{what} {which}\n".encode())
 
 
@@ -254,6 +254,8 @@ class ObjectStore:
 
     folder: Path
     port: int
+    address: str = "127.0.0.1"
+    starter: Callable[..., subprocess.Popen[bytes]] | None = None
     key: str = "tests"
     secret: str = field(default_factory=lambda: uuid.uuid4().hex)
     process: subprocess.Popen[bytes] | None = None
@@ -263,23 +265,25 @@ class ObjectStore:
         """The environment of a site that keeps its files there."""
         return {
             "FILES_BUCKET": "files",
-            "FILES_URL": f"http://127.0.0.1:{self.port}",
+            "FILES_URL": f"http://{self.address}:{self.port}",
             "FILES_KEY": self.key,
             "FILES_SECRET": self.secret,
         }
 
     def start(self) -> None:
         """Start it and wait until its bucket stands."""
-        argv = [str(Path(sys.executable).with_name("weed")), "server", f"-dir={self.folder}", "-ip=127.0.0.1"]
-        argv += ["-ip.bind=127.0.0.1", "-master.telemetry=false", "-master.electionTimeout=1s"]
-        argv += ["-master.volumeSizeLimitMB=64", "-volume.max=20", "-filer", "-filer.disableHttp"]
+        argv = [str(Path(sys.executable).with_name("weed")), "server", f"-dir={self.folder}"]
+        argv += [f"-ip={self.address}", f"-ip.bind={self.address}", "-master.telemetry=false"]
+        argv += ["-master.electionTimeout=1s", "-master.volumeSizeLimitMB=64", "-volume.max=20"]
+        argv += ["-filer", "-filer.disableHttp"]
         argv += [f"-filer.localSocket={self.folder / 'f.sock'}", "-s3", f"-s3.port={self.port}"]
         argv += ["-s3.port.iceberg=0", "-s3.port.lance=0"]
         argv += [f"-{part}.port={free_port()}" for part in ("master", "volume", "filer")]
         argv += [f"-{part}.port.grpc={free_port()}" for part in ("master", "volume", "filer", "s3")]
         keys = {"AWS_ACCESS_KEY_ID": self.key, "AWS_SECRET_ACCESS_KEY": self.secret}
         with (self.folder / "log").open("ab") as log:
-            self.process = launch(argv, cwd=self.folder, env={**os.environ, **keys}, stdout=log, stderr=log)
+            start = self.starter or partial(launch, cwd=self.folder)
+            self.process = start(argv, env={**os.environ, **keys}, stdout=log, stderr=log)
         until(self._has_bucket, what=f"the object store ({self.folder / 'log'})")
 
     def kill(self) -> None:
@@ -313,11 +317,13 @@ class ObjectStore:
         return True
 
 
-def new_object_store() -> ObjectStore:
-    """An object store that is not started yet."""
+def new_object_store(
+    address: str = "127.0.0.1", starter: Callable[..., subprocess.Popen[bytes]] | None = None
+) -> ObjectStore:
+    """An object store that is not started yet, at an address of the host that `starter` starts it on."""
     folder = Path(tempfile.mkdtemp(prefix="jw-s3-"))
     tell_guard("folder", folder)
-    return ObjectStore(folder, free_port())
+    return ObjectStore(folder, free_port(), address, starter)
 
 
 # -- Celery workers ---------------------------------------------------------------------------
@@ -444,7 +450,7 @@ def _manage(env: dict[str, str], *args: str) -> None:
 
 def _migrate_apart(url: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
-        _manage({**_clean_environment(), "JAMBWISE_DATA": folder, "DATABASE_URL": url}, "migrate", "-v", "0")
+        _manage({**clean_environment(), "JAMBWISE_DATA": folder, "DATABASE_URL": url}, "migrate", "-v", "0")
 
 
 @cache
@@ -485,10 +491,10 @@ def copy_of(url: str, folder: Path) -> str:
 
 
 @cache
-def _laid(kind: str, jobs: int) -> tuple[Path, str]:
+def laid(kind: str, jobs: int) -> tuple[Path, str]:
     """A data folder with static files, and the URL of a database with so many demo jobs: for copies, shared too."""
     folder = ground() / f"{kind}-{jobs}"
-    bare = _laid(kind, 0) if jobs else None
+    bare = laid(kind, 0) if jobs else None
     with _one_at_a_time(folder.name):
         if not folder.exists():
             unfinished = folder.with_suffix(".unfinished")
@@ -497,7 +503,7 @@ def _laid(kind: str, jobs: int) -> tuple[Path, str]:
             else:
                 shutil.copytree(bare[0], unfinished)
             url = copy_of(bare[1] if bare else migrated(kind), unfinished)
-            env = {**_clean_environment(), "JAMBWISE_DATA": str(unfinished), "DATABASE_URL": url}
+            env = {**clean_environment(), "JAMBWISE_DATA": str(unfinished), "DATABASE_URL": url}
             if bare is None:
                 _manage(env, "collectstatic", "--noinput", "-v", "0")
             else:
@@ -507,7 +513,7 @@ def _laid(kind: str, jobs: int) -> tuple[Path, str]:
     return folder, (folder / "url").read_text()
 
 
-def _clean_environment() -> dict[str, str]:
+def clean_environment() -> dict[str, str]:
     """This process's, without what was set for its own tests."""
     mine = {name for name in os.environ if name.startswith(("JAMBWISE_", "DATABASE_", "DJANGO_", "REDIS_"))}
     kept = {name: value for name, value in os.environ.items() if name not in mine}
@@ -532,12 +538,12 @@ def start_site(kind: str = "sqlite", *, jobs: int = 0, worker: bool = True, **se
     folder = Path(tempfile.mkdtemp(prefix="jw-site-"))
     tell_guard("folder", folder)
     broker = new_broker()
-    laid, url = _laid(kind, jobs)
-    shutil.copytree(laid, folder, dirs_exist_ok=True)
+    like, url = laid(kind, jobs)
+    shutil.copytree(like, folder, dirs_exist_ok=True)
     copy = copy_of(url, folder)
     port = free_port()
     env = {
-        **_clean_environment(),
+        **clean_environment(),
         "SITE_URL": f"http://localhost:{port}",
         "JAMBWISE_DATA": str(folder),
         "REDIS_URL": broker.url,

@@ -27,7 +27,7 @@ def test_a_firms_site_comes_up_with_a_code_and_goes_down_whole(tmp_path: Path) -
     laid, _ = servers._laid("sqlite", 0)
     shutil.copytree(laid, tmp_path, dirs_exist_ok=True)
     port, log = free_port(), tmp_path / "out"
-    env = {**servers._clean_environment(), "JAMBWISE_DATA": str(tmp_path), "JAMBWISE_PORT": str(port)}
+    env = {**servers.clean_environment(), "JAMBWISE_DATA": str(tmp_path), "JAMBWISE_PORT": str(port)}
     begun = time.monotonic()
     with log.open("w") as out:
         site = launch(
