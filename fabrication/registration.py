@@ -21,6 +21,7 @@ def register() -> None:
     """Called once, when the apps are ready."""
     from fabrication.adapters.options import fit_as_made, options_of_products, options_of_units
     from fabrication.demo import load, load_recipe_book
+    from fabrication.services.erasing import erase
     from fabrication.services.making import change_effects, make_units, release_checks, remake_after_change, take_back
     from fabrication.services.starting_data import load_for_range
 
@@ -48,6 +49,7 @@ def register() -> None:
     jobs_ports.past_sources.append(past_jobs)
     jobs_ports.rescue_sources.append(rescues)
     jobs_ports.blocker_sources.append(blockers)
+    jobs_ports.erase_hooks.append(erase)
     measuring_ports.range_hooks.append(load_for_range)
     add(Step("Stock", "fabrication:stock", 70, stock_standing, can_wait=True))
     measuring_ports.made_fit.append(fit_as_made)

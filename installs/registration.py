@@ -36,6 +36,7 @@ def register() -> None:
     """Called once, when the apps are ready."""
     from installs.adapters.minutes import install_minutes
     from installs.demo import load
+    from installs.services.erasing import erase
     from installs.services.starting_data import load_for_range
     from installs.services.visits import size_changed, take_in_released
     from jobs.ports import ports as jobs_ports
@@ -54,6 +55,7 @@ def register() -> None:
     demo.add(load, position=40)
     jobs_ports.stage_sources.append(stage_facts)
     jobs_ports.blocker_sources.append(blockers)
+    jobs_ports.erase_hooks.append(erase)
     jobs_ports.bring_sources.append(bring)
     jobs_ports.aboard_sources.append(aboard)
     jobs_ports.parts_unknown_sources.append(parts_unknown)

@@ -83,6 +83,7 @@ class Customer(models.Model):
         "wants no messages", default=False, db_default=False, help_text="asked us to stop: nothing is sent"
     )
     note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
+    erased_at = models.DateTimeField(null=True, blank=True, editable=False, help_text="when their data was erased")
 
     objects = BranchQuerySet.as_manager()
 

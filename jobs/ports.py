@@ -152,6 +152,10 @@ MessageDocument = Callable[["Message"], "tuple[str, Model | None]"]
 """A document's kind and what it is about."""
 
 
+EraseHook = Callable[["QuerySet[Job]"], "Iterable[str]"]
+"""Takes what names or shows people out of these jobs; gives the names of the files to delete."""
+
+
 @dataclass(slots=True)
 class Ports:
     """The registries; `ports` below is the one there is."""
@@ -176,6 +180,7 @@ class Ports:
     aboard_sources: list[AboardSource] = field(default_factory=list)
     message_documents: dict[str, MessageDocument] = field(default_factory=dict)
     """By kind of message to a customer, the document that goes along."""
+    erase_hooks: list[EraseHook] = field(default_factory=list)
     day_scripts: list[str] = field(default_factory=list)
     """Scripts, as ``{% static %}`` names them, that make a field person's day work without signal."""
     visit_urls: dict[str, str] = field(default_factory=dict)

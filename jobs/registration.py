@@ -12,9 +12,9 @@ def register() -> None:
     )
     from jobs.adapters import found
     from jobs.ports import ports
-    from jobs.services import imports, planning  # noqa: F401 - and so do their runs
+    from jobs.services import imports, planning, search  # noqa: F401 - and so do their runs
     from jobs.services.crews import leave_crews
-    from shared import audit, demo, finding, menu, roles, services
+    from shared import audit, demo, finding, firm_data, menu, roles, services
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
@@ -30,6 +30,7 @@ def register() -> None:
         ports.message_documents[kind] = lambda message: ("jobs.confirmation", message.appointment)
     demo.add(town.load, position=10)
     services.leaving.append(leave_crews)
+    firm_data.read_in_hooks.append(search.rebuild)
     audit.FIELD_WORDS.update(
         duration_min="minutes on site",
         duration_safe_min="minutes that 85 of 100 keep",

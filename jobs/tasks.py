@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from celery import shared_task
 
-from jobs.services import appointments, dates, learning, messages, quiet
+from jobs.services import appointments, dates, erasing, learning, messages, quiet
 from shared.models import Branch
 
 
@@ -47,3 +47,9 @@ def send_due_messages() -> int:
 def let_go_lapsed() -> int:
     """Give back the reserved windows that ran out, so that every page says so and not the calendar alone."""
     return sum(appointments.let_go_lapsed(branch=branch) for branch in Branch.objects.all())
+
+
+@shared_task(name="jobs.tasks.erase_old_customers")
+def erase_old_customers() -> int:
+    """Erase the data of customers that the firm's rule no longer keeps."""
+    return erasing.erase_old()

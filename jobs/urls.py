@@ -46,6 +46,7 @@ urlpatterns = [
     path("your-job/<str:token>/site/", your_job.your_site, name="your_site"),
     path("your-job/<str:token>/visits/<int:pk>/", your_job.your_times, name="your_times"),
     path("customers/<int:pk>/", jobs.customer_edit, name="customer"),
+    path("customers/<int:pk>/erase/", jobs.customer_erase, name="customer_erase"),
     path("customers/<int:pk>/projects/new/", jobs.project_new, name="project_new"),
     path("projects/<int:pk>/", projects.project, name="project"),
     path("customers/<int:pk>/sites/new/", sites.site_new, name="site_new"),

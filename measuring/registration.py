@@ -12,6 +12,7 @@ def register() -> None:
     from measuring.adapters import minutes, sources
     from measuring.api import entries
     from measuring.models import Family
+    from measuring.services.erasing import erase
     from shared import audit, demo, menu, panels, roles
     from shared.devices import offline
 
@@ -48,6 +49,7 @@ def register() -> None:
     panels.add("jobs:job", "Sizes and units", "measuring:job_units", position=30)
     demo.add(rooms.load, position=20)
     setup.register()
+    ports.erase_hooks.append(erase)
     audit.FIELD_WORDS.update(
         access_note="access",
         label="name",

@@ -19,7 +19,7 @@ from shared import roles, versions
 from shared.errors import Refused
 from shared.fields import DAYS, LONGEST_NOTE, LengthFormField
 from shared.lengths import LengthUnit
-from shared.models import Branch, User
+from shared.models import Branch, Firm, User
 from shared.services import BRANCH_FIELDS, PERSON_FIELDS
 
 
@@ -235,6 +235,16 @@ class CoordinatesField(forms.CharField):
 
 
 ZONES = [(name, name) for name in sorted(available_timezones()) if "/" in name and not name.startswith("Etc/")]
+
+
+class FirmDataForm(PageModelForm):
+    """How long customers' data is kept."""
+
+    class Meta:
+        model = Firm
+        fields = ("keep_months",)
+        labels = {"keep_months": "Months to keep customers' data"}
+        help_texts = {"keep_months": "After their last job is closed or cancelled. Empty: until you erase it."}
 
 
 class BranchForm(PageModelForm):

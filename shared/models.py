@@ -45,6 +45,13 @@ class Firm(models.Model):
     code_hash = models.CharField(
         max_length=64, blank=True, help_text="Of the one-time code that opens the set-up; empty once an owner stands."
     )
+    keep_months = models.PositiveSmallIntegerField(
+        "months customers' data is kept",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1), MaxValueValidator(600)],
+        help_text="After the last job is over. Empty: until somebody erases it.",
+    )
 
     class Meta:
         constraints = [models.CheckConstraint(name="one_firm", condition=Q(pk=1))]

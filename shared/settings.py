@@ -311,6 +311,10 @@ CELERY_BEAT_SCHEDULE: dict[str, dict[str, Any]] = {
         "task": "jobs.tasks.learn_times",
         "schedule": crontab(hour="8", minute="40"),
     },
+    "erase customers' data that is kept no longer": {
+        "task": "jobs.tasks.erase_old_customers",
+        "schedule": crontab(hour="9", minute="10"),
+    },
     "work install dates out anew": {"task": "jobs.tasks.work_out_dates", "schedule": 3600.0},
     "ask crews of which nothing is heard": {"task": "jobs.tasks.ask_quiet_crews", "schedule": 60.0},
     "remind customers of the next working day": {"task": "jobs.tasks.remind_customers", "schedule": 300.0},

@@ -24,14 +24,15 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from shared import documents, files, finding, menu, runs, services, signins, status
+from shared import documents, files, finding, firm_data, menu, runs, services, signins, status
 from shared.access import SignedInRequest, is_spraying, may_try, roles_required, tried_in_vain
-from shared.errors import Refused, refusals_to
+from shared.errors import Refused, refusals_shown, refusals_to
 from shared.forms import (
     BranchForm,
     CodeForm,
+    FirmDataForm,
     ForgottenForm,
     JoinForm,
     NewBranchForm,
@@ -43,7 +44,7 @@ from shared.forms import (
 )
 from shared.models import AuditEntry, Branch, Document, Run, User
 from shared.roles import OFFICE, OWNER
-from shared.setup.services import the_firm
+from shared.setup.services import keep_customers_for, the_firm
 from shared.versions import edits
 
 # -- in and out ---------------------------------------------------------------------
@@ -302,6 +303,50 @@ def firm(request: SignedInRequest) -> HttpResponse:
         "people": people.order_by("-is_active", "name"),
     }
     return render(request, "shared/firm.html", context)
+
+
+@roles_required(OWNER)
+@require_http_methods(["GET", "POST"])
+@edits
+def data(request: SignedInRequest) -> HttpResponse:
+    """All data of the firm in one ZIP, and how long customers' data is kept."""
+    form = FirmDataForm(request.POST or None, instance=the_firm())
+    if request.method == "POST" and form.is_valid():
+        with refusals_to(form.refuse):
+            keep_customers_for(by=request.user, months=form.cleaned_data["keep_months"])
+            messages.success(request, "The rule is kept.")
+            return redirect("shared:data")
+    may = firm_data.may_take_out(request.user)
+    run = firm_data.latest() if may else None
+    ready = run is not None and run.state == Run.State.DONE and firm_data.zip_of(run).exists()
+    context = {"form": form, "may": may, "run": run, "ready": ready}
+    return render(request, "shared/firm_data.html", context, status=422 if form.errors else 200)
+
+
+@roles_required(OWNER)
+@require_POST
+def data_out(request: SignedInRequest) -> HttpResponse:
+    """Write the ZIP."""
+    with refusals_shown(request):
+        firm_data.take_out(by=request.user)
+    return redirect("shared:data")
+
+
+@roles_required(OWNER)
+@require_GET
+def data_file(request: SignedInRequest, pk: UUID) -> FileResponse:
+    """The ZIP itself, while it is kept."""
+    run = Run.objects.filter(pk=pk, kind=firm_data.KIND, state=Run.State.DONE).first()
+    if run is None or not firm_data.may_take_out(request.user):
+        raise Http404
+    try:
+        file = firm_data.zip_of(run).open("rb")
+    except FileNotFoundError:
+        raise Http404("the ZIP is kept for a day; make it again") from None
+    name = f"firm-{run.created_at:%Y-%m-%d}.zip"
+    response = FileResponse(file, filename=name, as_attachment=True, content_type="application/zip")
+    response["Cache-Control"] = "private, no-store"
+    return response
 
 
 @roles_required(OWNER)

@@ -21,6 +21,7 @@ ITS_OWN = {"jobs": "schedule"}
 SHARED = {
     # the project itself
     "__init__", "apps", "settings", "urls", "wsgi", "celery", "tasks", "serve", "status", "broker", "checks", "backup",
+    "firm_data",
     # what is exact
     "lengths", "fields", "contracts", "records", "codes", "formats", "drawings", "qr",
     # people and what they did

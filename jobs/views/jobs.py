@@ -23,11 +23,12 @@ from jobs.forms import CantForm, CustomerForm, HoldForm, JobForm, ReasonForm, Te
 from jobs.models import Appointment, CustomerLink, Job
 from jobs.ports import ports
 from jobs.schedule.dates import date_now, way_text
-from jobs.services import appointments, booking, dates
+from jobs.services import appointments, booking, dates, erasing
 from jobs.services.stages import blockers_of
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused, refusals_to
+from shared.errors import Refused, refusals_shown, refusals_to
 from shared.formats.cells import harmless
+from shared.roles import OWNER
 from shared.versions import edits
 
 YEARS = range(2000, 2101)
@@ -338,8 +339,23 @@ def customer_edit(request: SignedInRequest, pk: int) -> HttpResponse:
     context = {
         "form": form,
         "customer": customer,
+        "is_owner": request.user.has_role(OWNER),
         "sites": customer.sites.all(),
         "projects": customer.projects.all(),
         "jobs": customer.jobs.select_related("site").annotate(last=Max("appointments__day"))[:30],
     }
     return render(request, "jobs/customer_edit.html", context, status=422 if form.errors else 200)
+
+
+@roles_required(OWNER)
+@require_POST
+def customer_erase(request: SignedInRequest, pk: int) -> HttpResponse:
+    """Erase who a customer was."""
+    customer = customer_for(request.user, pk)
+    if "sure" not in request.POST:
+        messages.error(request, "Nothing is erased: tick that you are sure.")
+    else:
+        with refusals_shown(request):
+            erasing.erase_customer(customer=customer, by=request.user)
+            messages.success(request, "The customer's data is erased.")
+    return redirect("jobs:customer", pk)

@@ -56,6 +56,20 @@ def name_firm(*, name: str, by: User | None) -> Firm:
 
 
 @transaction.atomic
+def keep_customers_for(*, by: User, months: int | None) -> Firm:
+    """How many months customers' data is kept once nothing of theirs is open; None: until somebody erases it."""
+    _demand_may(by)
+    firm = the_firm()
+    firm.keep_months = months
+    firm.full_clean(exclude=["name"])
+    changes = audit.changed(firm, ["keep_months"])
+    firm.save()
+    if changes:
+        audit.record(by=by, action="set how long customers' data is kept", subject=firm, changes=changes)
+    return firm
+
+
+@transaction.atomic
 def open_first_branch(*, by: User | None, **facts: object) -> Branch:
     """The branch the firm begins with; somebody who looked over a firm without any now belongs to it."""
     _demand_may(by)

@@ -45,6 +45,7 @@ ENTRANCES = {
     "cant": (OFFICE, "post", "job"),
     "project": (OFFICE, "get", "project"),
     "project_new": (OFFICE, "post", "customer"),
+    "customer_erase": ({roles.OWNER}, "post", "customer"),
     "customer": (OFFICE, "get", "customer"),
     "site_new": (OFFICE, "get", "customer"),
     "sites": (OFFICE, "get", None),
