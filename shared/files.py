@@ -11,7 +11,7 @@ import hashlib
 import logging
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime, timedelta
 from pathlib import Path, PurePosixPath
@@ -140,6 +140,18 @@ def sweep() -> int:
     return gone
 
 
+def forget(gone: Collection[str]) -> None:
+    """Deletes these files at once, but for those that a row still names."""
+    left = {
+        name
+        for model, field in _file_fields()
+        for name in model._base_manager.filter(**{f"{field}__in": gone}).values_list(field, flat=True)
+    }
+    with _reached():
+        for name in set(gone) - left - {""}:
+            default_storage.delete(name)
+
+
 def names(folder: str = "") -> Iterator[tuple[str, datetime]]:
     """Every file that is kept, and when it came."""
     storage: Storage = default_storage
@@ -153,11 +165,15 @@ def names(folder: str = "") -> Iterator[tuple[str, datetime]]:
 
 
 def _named() -> Iterator[str]:
+    for model, field in _file_fields():
+        yield from model._base_manager.exclude(**{field: ""}).values_list(field, flat=True).iterator()
+
+
+def _file_fields() -> Iterator[tuple[type[models.Model], str]]:
     for model in apps.get_models():
         for field in model._meta.get_fields():
             if isinstance(field, models.FileField):
-                rows = model._base_manager.exclude(**{field.name: ""}).values_list(field.name, flat=True)
-                yield from rows.iterator()
+                yield model, field.name
 
 
 @contextmanager

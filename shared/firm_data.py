@@ -13,25 +13,26 @@ import hashlib
 import io
 import json
 import os
+import tempfile
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import timedelta
 from decimal import Decimal, InvalidOperation
 from itertools import islice
 from pathlib import Path, PurePosixPath
 from typing import IO, Final, NamedTuple, NoReturn
 
 from django.apps import apps
-from django.conf import settings
 from django.contrib.auth.hashers import make_password
 from django.contrib.contenttypes.models import ContentType
 from django.core.exceptions import ValidationError
+from django.core.files.base import ContentFile, File
+from django.core.files.storage import default_storage
 from django.core.management.color import no_style
 from django.db import connection, models, transaction
 from django.utils import timezone
 
-from shared import audit, roles, runs
+from shared import audit, files, roles, runs
 from shared.errors import Refused
 from shared.fields import LengthField
 from shared.formats.cells import harmless
@@ -49,8 +50,6 @@ LEFT_BEHIND: Final = frozenset({
 })  # fmt: skip
 SECRET_COLUMNS: Final = {"shared.User": {"password"}, "shared.Firm": {"code_hash"}}
 TICKS_A_MM: Final = 320
-KEPT_FOR: Final = timedelta(days=1)
-"""How long a ZIP can be fetched."""
 AT_ONCE: Final = 500
 
 read_in_hooks: list[Callable[[], object]] = []
@@ -138,26 +137,28 @@ def write_out(path: Path) -> Written:
 
 
 def _write_zip(whole: IO[bytes]) -> Written:
-    media = Path(settings.MEDIA_ROOT)
     manifest: dict[str, object] = {"format": FORMAT, "made_at": timezone.now().isoformat()}
-    counts, sums, files = {}, {}, set[str]()
+    counts, sums, named, gone = {}, {}, set[str](), []
     with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as out:
         with _one_moment():
             for model in tables():
                 name = f"tables/{model._meta.label}.csv"
                 with out.open(name, "w", force_zip64=True) as part:
-                    counts[model._meta.label], sums[name] = _write_table(model, part, files)
-        there = sorted(name for name in files if (media / name).is_file())
-        for name in there:
-            data = (media / name).read_bytes()
+                    counts[model._meta.label], sums[name] = _write_table(model, part, named)
+        for name in sorted(named):
+            try:
+                data = files.read(name)
+            except files.FileGone:
+                gone.append(name)
+                continue
             sums[f"files/{name}"] = hashlib.sha256(data).hexdigest()
             out.writestr(zipfile.ZipInfo(f"files/{name}"), data)  # pictures and PDFs are small already
-        manifest |= {"rows": counts, "parts": sums, "files_missing": sorted(files - set(there))}
+        manifest |= {"rows": counts, "parts": sums, "files_missing": gone}
         out.writestr(MANIFEST, json.dumps(manifest, indent=1))
-    return Written(sum(counts.values()), len(there))
+    return Written(sum(counts.values()), len(named) - len(gone))
 
 
-def _write_table(model: type[models.Model], part: IO[bytes], files: set[str]) -> tuple[int, str]:
+def _write_table(model: type[models.Model], part: IO[bytes], named: set[str]) -> tuple[int, str]:
     """A table's rows into its part; how many, and its sum. Names of files that its rows point to are added."""
     fields, count, digest = columns(model), 0, hashlib.sha256()
     kept = [field for field in fields if isinstance(field, models.FileField)]
@@ -166,7 +167,7 @@ def _write_table(model: type[models.Model], part: IO[bytes], files: set[str]) ->
     writer.writerow([field.name for field in fields])
     for row in model._base_manager.order_by("pk").iterator(chunk_size=AT_ONCE):
         writer.writerow([_cell(field, row) for field in fields])
-        files.update(name for field in kept if (name := str(field.value_from_object(row))))
+        named.update(name for field in kept if (name := str(field.value_from_object(row))))
         count += 1
         if not count % AT_ONCE:
             _pour(line, part, digest)
@@ -309,13 +310,11 @@ def _number_on() -> None:
 
 
 def _read_files(whole: zipfile.ZipFile, parts: dict[str, str]) -> None:
-    media = Path(settings.MEDIA_ROOT)
-    for name in parts:
-        if name.startswith("files/"):
-            path = media / name.removeprefix("files/")
-            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            path.write_bytes(whole.read(name))
-            path.chmod(0o600)
+    for part in parts:
+        if part.startswith("files/"):
+            name = part.removeprefix("files/")
+            default_storage.delete(name)
+            default_storage.save(name, ContentFile(whole.read(part)))
 
 
 # -- one press ---------------------------------------------------------------------------
@@ -345,33 +344,26 @@ def take_out(*, by: User) -> Run:
 
 @runs.long_work(KIND, title="Your firm's data")
 def write_for_owner(ctx: runs.Context) -> None:
-    """Writes the ZIP of a run; the one before it goes."""
-    path = zip_of(ctx.run)
-    written = write_out(path)
+    """Writes the ZIP of a run; the ones before it go. No row names its file, so it is swept after a day."""
+    before = Run.objects.filter(kind=KIND).exclude(pk=ctx.run.pk)
+    with tempfile.TemporaryDirectory() as work:
+        path = Path(work) / "firm.zip"
+        written = write_out(path)
+        size = path.stat().st_size
+        for name in map(zip_of, (ctx.run, *before.order_by("-created_at")[:5])):
+            default_storage.delete(name)
+        with path.open("rb") as whole:
+            default_storage.save(zip_of(ctx.run), File(whole))
     with ctx.finishing() as result:
-        result.update(rows=written.rows, files=written.files, size=path.stat().st_size)
+        result.update(rows=written.rows, files=written.files, size=size)
         audit.record(by=ctx.by, action="took the firm's data out", subject=ctx.by)
-    forget_old(but=path)
 
 
-def zip_of(run: Run) -> Path:
-    """Where the ZIP of a run lies, while it does."""
-    return Path(settings.DATA_DIR) / "out" / f"{run.pk}.zip"
+def zip_of(run: Run) -> str:
+    """The name of the file that a run's ZIP is, while it is kept."""
+    return f"out/{run.pk}.zip"
 
 
 def latest() -> Run | None:
     """The last run that was asked for."""
     return Run.objects.filter(kind=KIND).order_by("-created_at").first()
-
-
-def forget_old(*, but: Path | None = None) -> int:
-    """Deletes the ZIPs that were kept long enough; with `but`, every other one."""
-    before = (timezone.now() - KEPT_FOR).timestamp()
-    gone = [
-        path
-        for path in (Path(settings.DATA_DIR) / "out").glob("*.zip")
-        if path != but and (but is not None or path.stat().st_mtime < before)
-    ]
-    for path in gone:
-        path.unlink(missing_ok=True)
-    return len(gone)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from celery import shared_task
 from celery.signals import worker_ready
 
-from shared import files, firm_data, idempotency, runs, signins
+from shared import files, idempotency, runs, signins
 from shared.devices import entries
 
 
@@ -17,8 +17,8 @@ def sweep() -> int:
 
 @shared_task(name="shared.tasks.forget_answers")
 def forget_answers() -> int:
-    """Delete answers to idempotent requests and the firm's data as ZIP, kept for a day, and sign-ins nobody uses."""
-    return idempotency.forget_old() + signins.forget_old() + firm_data.forget_old()
+    """Delete the answers to idempotent requests that were kept for a day, and sign-ins nobody uses."""
+    return idempotency.forget_old() + signins.forget_old()
 
 
 @worker_ready.connect

@@ -14,11 +14,12 @@ from django.contrib import messages
 from django.contrib.auth import login, update_session_auth_hash
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_required
+from django.core.files.storage import default_storage
 from django.core.paginator import Paginator
 from django.db import transaction
 from django.db.models import Model
 from django.forms import BaseForm
-from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -318,7 +319,7 @@ def data(request: SignedInRequest) -> HttpResponse:
             return redirect("shared:data")
     may = firm_data.may_take_out(request.user)
     run = firm_data.latest() if may else None
-    ready = run is not None and run.state == Run.State.DONE and firm_data.zip_of(run).exists()
+    ready = run is not None and run.state == Run.State.DONE and default_storage.exists(firm_data.zip_of(run))
     context = {"form": form, "may": may, "run": run, "ready": ready}
     return render(request, "shared/firm_data.html", context, status=422 if form.errors else 200)
 
@@ -340,7 +341,7 @@ def data_file(request: SignedInRequest, pk: UUID) -> FileResponse:
     if run is None or not firm_data.may_take_out(request.user):
         raise Http404
     try:
-        file = firm_data.zip_of(run).open("rb")
+        file = default_storage.open(firm_data.zip_of(run), "rb")
     except FileNotFoundError:
         raise Http404("the ZIP is kept for a day; make it again") from None
     name = f"firm-{run.created_at:%Y-%m-%d}.zip"

@@ -9,12 +9,11 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from typing import Final, TypeVar
 
 from django.contrib.contenttypes.models import ContentType
-from django.core.files.storage import default_storage
 from django.db import models, transaction
 from django.db.models import Q
 from django.utils import timezone
@@ -33,7 +32,7 @@ from jobs.models import (
 )
 from jobs.ports import ports
 from jobs.services.search import keep_customer
-from shared import audit, roles
+from shared import audit, files, roles
 from shared.errors import Refused
 from shared.models import AuditEntry, Document, Firm, Run, User
 
@@ -70,13 +69,13 @@ def erase_customer(*, customer: Customer, by: User | None) -> Customer:
     names = [text for text in (row.name, row.phone, row.email) if text]
     _erase_rows(row)
     jobs = Job.objects.filter(customer=row)
-    files = [name for hook in ports.erase_hooks for name in hook(jobs)]
-    files += _erase_documents(jobs)
+    gone = [name for hook in ports.erase_hooks for name in hook(jobs)]
+    gone += _erase_documents(jobs)
     _erase_messages(jobs)
     _erase_trail(row, jobs, names)
     keep_customer(row)
     audit.record(by=by, action="erased the customer's data", subject=row)
-    transaction.on_commit(partial(_delete_files, files))
+    transaction.on_commit(partial(files.forget, gone))
     return row
 
 
@@ -151,12 +150,6 @@ def _nameless(text: str, names: Sequence[str], instead: str) -> str:
     for name in names:
         text = text.replace(name, instead)
     return text
-
-
-def _delete_files(names: Iterable[str]) -> None:
-    for name in names:
-        if name and not Document.objects.filter(file=name).exists():
-            default_storage.delete(name)
 
 
 # -- the firm's rule -------------------------------------------------------------------------

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
-import os
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+import time_machine
 from django.core.files.base import ContentFile
 from django.db import connection
 from django.test import Client
+from django.utils import timezone
 
 from installs.models import StopPhoto
 from jobs.models import Job, Site
-from shared import firm_data
+from shared import files, firm_data
 from shared.errors import Refused
 from shared.lengths import parse_length
 from shared.models import Branch, Run, User
@@ -106,7 +108,7 @@ def rewritten(path: Path, name: str, change: Callable[[str], str]) -> None:
 def test_one_press_makes_the_zip_and_it_is_fetched(
     alone: User, as_user: Callable[[User], Client], do_runs: Callable[[], list[str]], settings: Any, tmp_path: Path
 ) -> None:
-    settings.DATA_DIR = tmp_path
+    settings.MEDIA_ROOT = tmp_path / "media"
     client = as_user(alone)
     make_job(alone.branch, by=alone)
 
@@ -125,7 +127,7 @@ def test_one_press_makes_the_zip_and_it_is_fetched(
 def test_the_owner_of_one_of_two_branches_gets_nobody_elses_data(
     alone: User, as_user: Callable[[User], Client], do_runs: Callable[[], list[str]], settings: Any, tmp_path: Path
 ) -> None:
-    settings.DATA_DIR = tmp_path
+    settings.MEDIA_ROOT = tmp_path / "media"
     as_user(alone).post("/firm/data/out/")
     do_runs()
     run = Run.objects.get(kind=firm_data.KIND)
@@ -138,13 +140,13 @@ def test_the_owner_of_one_of_two_branches_gets_nobody_elses_data(
     assert as_user(make_user("owner")).get(f"/firm/data/{run.pk}.zip").status_code == 200
 
 
-def test_a_zip_is_kept_for_a_day(alone: User, settings: Any, tmp_path: Path) -> None:
-    settings.DATA_DIR = tmp_path
-    for name, age in (("old", 90_000), ("new", 3_600)):
-        path = tmp_path / "out" / f"{name}.zip"
-        path.parent.mkdir(exist_ok=True)
-        path.touch()
-        os.utime(path, (path.stat().st_atime, path.stat().st_mtime - age))
+def test_the_zip_is_swept_after_a_day_like_any_file_that_no_row_names(
+    alone: User, do_runs: Callable[[], list[str]], settings: Any, tmp_path: Path
+) -> None:
+    settings.MEDIA_ROOT = tmp_path / "media"
+    firm_data.take_out(by=alone)
+    do_runs()
 
-    assert firm_data.forget_old() == 1
-    assert [path.name for path in (tmp_path / "out").iterdir()] == ["new.zip"]
+    assert files.sweep() == 0
+    with time_machine.travel(timezone.now() + dt.timedelta(days=2)):
+        assert files.sweep() == 1
