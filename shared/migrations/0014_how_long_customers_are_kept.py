@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shared', '0012_by_the_customer'),
+        ('shared', '0013_the_request_of_a_run'),
     ]
 
     operations = [
