@@ -12,9 +12,9 @@ def register() -> None:
     )
     from jobs.adapters import found
     from jobs.ports import ports
-    from jobs.services import imports, planning, search  # noqa: F401 - and so do their runs
+    from jobs.services import imports, messages, planning, search  # noqa: F401 - and so do their runs
     from jobs.services.crews import leave_crews
-    from shared import audit, demo, finding, firm_data, menu, roles, services
+    from shared import audit, demo, finding, firm_data, menu, roles, services, status
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
@@ -31,6 +31,8 @@ def register() -> None:
     demo.add(town.load, position=10)
     services.leaving.append(leave_crews)
     firm_data.read_in_hooks.append(search.rebuild)
+    status.counts["messages_waiting"] = ("Messages waiting", messages.waiting)
+    status.counts["messages_undelivered"] = ("Messages that did not arrive, in a day", messages.undelivered)
     audit.FIELD_WORDS.update(
         duration_min="minutes on site",
         duration_safe_min="minutes that 85 of 100 keep",

@@ -11,7 +11,7 @@ from django.utils import timezone
 from shared.errors import FilesAway
 from shared.setup.services import stands
 
-OPEN_BEFORE = ("/setup/", "/api/", "/healthz", "/readyz", "/sw.js")
+OPEN_BEFORE = ("/setup/", "/api/", "/healthz", "/readyz", "/metrics", "/sw.js")
 """Addresses that answer for themselves while nobody has an account."""
 
 

@@ -46,4 +46,5 @@ urlpatterns = [
     path("sw.js", device_views.worker, name="worker"),
     path("healthz", views.healthz, name="healthz"),
     path("readyz", views.readyz, name="readyz"),
+    path("metrics", views.read_metrics, name="metrics"),
 ]

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import logging
 import platform
 import shutil
 import time
 import zoneinfo
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import timedelta
 from importlib.metadata import PackageNotFoundError, version
 from typing import Final
+from urllib.parse import urlsplit
 
 import django
 from django.conf import settings
 from django.contrib.sessions.models import Session
-from django.db import connection
+from django.db import connection, models
 from django.db.migrations.executor import MigrationExecutor
+from django.db.models import Count, Min
 from django.utils import timezone
 
-from shared import broker, runs
+from shared import backup, broker, runs
 from shared.celery import app
 from shared.models import Run
 
@@ -127,12 +131,63 @@ PARTS: Final[dict[str, Callable[[], bool]]] = {
 }
 
 
+@dataclass
+class QueueStanding:
+    """How one queue stands."""
+
+    name: str
+    waiting: int = 0
+    under_way: int = 0
+    oldest: dt.datetime | None = None
+    is_heard: bool = False
+
+
+def queues() -> list[QueueStanding]:
+    """Every queue: runs that wait, since when, runs under way."""
+    found = {name: QueueStanding(name) for name in settings.QUEUES}
+    rows = Run.objects.active().order_by().values_list("kind", "state")
+    for kind, state, count, since in rows.annotate(count=Count("pk"), since=Min("created_at")):
+        queue = found[runs.queue_of(kind)]
+        if state == Run.State.UNDER_WAY:
+            queue.under_way += count
+        else:
+            queue.waiting += count
+            queue.oldest = min(since, queue.oldest or since)
+    return list(found.values())
+
+
+def failed() -> models.QuerySet[Run]:
+    """Runs that failed within a day."""
+    return Run.objects.filter(state=Run.State.FAILED, ended_at__gte=timezone.now() - timedelta(days=1))
+
+
+counts: Final[dict[str, tuple[str, Callable[[], int]]]] = {}
+"""What else an operator watches, by higher apps: a name, what the page calls it, and how many there are."""
+
+
 def work() -> dict[str, object]:
-    """How much long work waits, is under way, and failed within a day."""
-    day_ago = timezone.now() - timedelta(days=1)
+    """How long work stands, for the owner's page."""
+    heard = queues_heard() if broker.is_there() else set()
+    standing = queues()
+    for queue in standing:
+        queue.is_heard = queue.name in heard
     return {
-        "waiting": Run.objects.filter(state=Run.State.WAITING).count(),
-        "under_way": Run.objects.filter(state=Run.State.UNDER_WAY).count(),
+        "queues": standing,
         "answer": Run.objects.filter(kind="shared.answer").first(),
-        "failed": list(Run.objects.filter(state=Run.State.FAILED, ended_at__gte=day_ago)[:20]),
+        "failed": list(failed()[:20]),
+        "counts": [(title, count()) for title, count in counts.values()],
+    }
+
+
+def kept() -> dict[str, object]:
+    """The last backup, the disk and where mail and text messages leave, for the owner's page."""
+    disk, mail = shutil.disk_usage(settings.DATA_DIR), urlsplit(settings.EMAIL_URL)
+    return {
+        "backup": backup.last(),
+        "is_encrypted": bool(settings.BACKUP_KEY),
+        "free": disk.free,
+        "of": disk.total,
+        "is_low": disk.free < LEAST_FREE,
+        "mail": mail.hostname or mail.scheme,
+        "texts": urlsplit(settings.TEXT_URL).hostname,
     }

@@ -27,7 +27,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from shared import documents, files, finding, firm_data, menu, runs, services, signins, status
+from shared import documents, files, finding, firm_data, menu, metrics, runs, services, signins, status
 from shared.access import SignedInRequest, is_spraying, may_try, roles_required, tried_in_vain
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.forms import (
@@ -492,12 +492,23 @@ def readyz(request: HttpRequest) -> HttpResponse:
     return JsonResponse({"ok": whole, "parts": parts}, status=200 if whole else 503)
 
 
+@require_GET
+@never_cache
+def read_metrics(request: HttpRequest) -> HttpResponse:
+    """Numbers for a Prometheus server, with the token or from this machine; for anybody else there is no such page."""
+    if not metrics.may_read(request):
+        raise Http404
+    return HttpResponse(metrics.exposition(), content_type=metrics.CONTENT_TYPE)
+
+
 @roles_required(OWNER)
 @require_GET
 @never_cache
 def machine(request: SignedInRequest) -> HttpResponse:
     """What this site runs on and whether its parts answer."""
-    return render(request, "shared/machine.html", {"facts": status.facts(), "work": status.work()})
+    return render(
+        request, "shared/machine.html", {"facts": status.facts(), "work": status.work(), "kept": status.kept()}
+    )
 
 
 @roles_required(OWNER)

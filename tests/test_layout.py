@@ -20,14 +20,14 @@ ITS_OWN = {"jobs": "schedule"}
 """The one package for what the app is about."""
 SHARED = {
     # the project itself
-    "__init__", "apps", "settings", "urls", "wsgi", "celery", "tasks", "serve", "status", "broker", "checks", "backup",
-    "firm_data",
+    "__init__", "apps", "settings", "urls", "wsgi", "celery", "tasks", "serve", "status", "metrics",
+    "broker", "checks", "backup", "firm_data",
     # what is exact
     "lengths", "fields", "contracts", "records", "codes", "formats", "drawings", "qr",
     # people and what they did
     "models", "roles", "access", "signins", "audit", "services", "errors",
     # long work and documents
-    "runs", "documents", "pictures", "messages",
+    "runs", "documents", "files", "pictures", "messages",
     # the API
     "api", "schema", "paging", "parsers", "routes", "tokens", "idempotency", "renames",
     # the frame of every page

@@ -222,6 +222,20 @@ def remind(*, branch: Branch) -> list[Message]:
     return [one for one in found if one is not None]
 
 
+# -- counted for the operator ------------------------------------------------------------
+
+
+def waiting() -> int:
+    """Messages that are still to go."""
+    return Message.objects.filter(state__in=[State.WAITING, State.SENDING]).count()
+
+
+def undelivered() -> int:
+    """Messages that were refused, given up or may have gone, within a day."""
+    lost = Message.objects.filter(state__in=[State.REFUSED, State.FAILED, State.UNSURE])
+    return lost.filter(settled_at__gte=timezone.now() - dt.timedelta(days=1)).count()
+
+
 # -- sending -----------------------------------------------------------------------------
 
 

@@ -103,6 +103,7 @@ OPEN = {
     "forgotten",
     "healthz",
     "readyz",
+    "metrics",  # with a token, or from this machine: tests/shared/test_metrics.py
     "worker",  # the field pages' service worker: a script without data
     "feed",  # a calendar program cannot sign in: its address holds a secret
     "your_job",

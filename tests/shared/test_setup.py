@@ -20,7 +20,7 @@ BRANCH = {
     "jurisdiction": "US", "phone": "",
 }  # fmt: skip
 OWNER = {"name": "Una Reed", "username": "una", "password": "ten brown sills", "role_names": ["dispatcher"]}
-PASSES = {"healthz", "readyz", "worker"}
+PASSES = {"healthz", "readyz", "metrics", "worker"}
 """Pages that say nothing of a firm."""
 
 
