@@ -342,7 +342,7 @@ def take_out(*, by: User) -> Run:
     return runs.start(KIND, by=by, key=KIND, title="Your firm's data")
 
 
-@runs.long_work(KIND, title="Your firm's data")
+@runs.long_work(KIND, title="Your firm's data", queue="bulk")
 def write_for_owner(ctx: runs.Context) -> None:
     """Writes the ZIP of a run; the ones before it go. No row names its file, so it is swept after a day."""
     before = Run.objects.filter(kind=KIND).exclude(pk=ctx.run.pk)

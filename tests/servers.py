@@ -116,6 +116,17 @@ def end(process: subprocess.Popen[bytes], how: int = signal.SIGTERM, seconds: fl
     tell_guard("ended", process.pid)
 
 
+# -- as docs/ say that a site is run ------------------------------------------------------------
+
+
+def unit_commands(unit: str, key: str = "ExecStart") -> list[list[str]]:
+    """The commands of a systemd unit in docs, for this checkout and this Python."""
+    lines = (ROOT / "docs" / "systemd" / unit).read_text().splitlines()
+    commands = [line.partition("=")[2].split() for line in lines if line.startswith(f"{key}=")]
+    assert all(command[0] == "/opt/jambwise/.venv/bin/python" for command in commands)
+    return [[sys.executable, *command[1:]] for command in commands]
+
+
 # -- PostgreSQL ---------------------------------------------------------------------------
 
 

@@ -14,7 +14,7 @@ from shared import backup
 from shared.backup import new_key
 from shared.errors import Refused
 from tests import servers
-from tests.servers import Site
+from tests.servers import Site, unit_commands
 
 pytestmark = pytest.mark.slow
 
@@ -77,7 +77,9 @@ def test_a_site_comes_back_as_it_was(kind: str, is_sealed: bool, tmp_path: Path)
         site.python(FILL)
         before, kept = rows(site), files(site)
         assert len(kept) >= 3
-        made = Path(site.manage("backup", str(tmp_path / "kept")).strip())  # while the site runs
+        _, _, command, folder = unit_commands("jambwise-backup.service")[0]
+        assert (command, folder) == ("backup", "/var/backups/jambwise")
+        made = Path(site.manage(command, str(tmp_path / "kept")).strip())  # while the site runs
         assert made.stat().st_mode & 0o077 == 0
         assert list(made.parent.iterdir()) == [made]
         assert (b"manifest.json" in made.read_bytes()) is not is_sealed

@@ -18,7 +18,7 @@ import pytest
 
 from shared.serve import Crew
 from tests import servers
-from tests.servers import ROOT, free_port, launch, until
+from tests.servers import ROOT, free_port, launch, unit_commands, until
 
 pytestmark = pytest.mark.worker
 
@@ -30,9 +30,7 @@ def test_a_firms_site_comes_up_with_a_code_and_goes_down_whole(tmp_path: Path) -
     env = {**servers.clean_environment(), "JAMBWISE_DATA": str(tmp_path), "JAMBWISE_PORT": str(port)}
     begun = time.monotonic()
     with log.open("w") as out:
-        site = launch(
-            [sys.executable, "-m", "shared.serve", "--firm", "--processes", "1"], cwd=ROOT, env=env, stdout=out
-        )
+        site = launch([*unit_commands("jambwise.service")[0], "--processes", "1"], cwd=ROOT, env=env, stdout=out)
         until(lambda: "One-time code: " in log.read_text(), what="the code of the set-up", seconds=60)
         with urllib.request.urlopen(f"http://localhost:{port}/jobs/") as answer:
             page = answer.read().decode()
