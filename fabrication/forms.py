@@ -549,7 +549,7 @@ class MaterialForm(PageForm):
     def __init__(self, *args: Any, kind: str, material: Material | None = None, **kwargs: Any) -> None:
         self.kind = kind
         self.facts = [name for name, fact in FACTS.items() if kind in fact[3]]
-        super().__init__(*args, **{"initial": _shown(material) if material else None, **kwargs})
+        super().__init__(*args, **{"initial": shown_material(material) if material else None, **kwargs})
 
     def prepare(self) -> None:
         for name in self.facts:
@@ -632,7 +632,7 @@ def _fact_json(value: Any) -> Any:
     return f"{value.normalize():f}" if isinstance(value, Decimal) else value
 
 
-def _shown(material: Material) -> dict[str, Any]:
+def shown_material(material: Material) -> dict[str, Any]:
     """What stands of a material, for its form."""
     facts = material.facts
     columns = (
@@ -704,6 +704,14 @@ def _shutdown(line: str) -> list[str]:
         return [dt.date.fromisoformat(day.strip()).isoformat() for day in (first, last or first)]
     except ValueError:
         raise forms.ValidationError(f"{line.strip()[:40]}: give days such as 2026-12-21 to 2027-01-03.") from None
+
+
+class RangeFileForm(PageForm):
+    """A table of materials or suppliers."""
+
+    file = forms.FileField(
+        label="CSV file", help_text="as it comes out of here; columns you leave out stay as they are"
+    )
 
 
 class ShipDateForm(PageForm):

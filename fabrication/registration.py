@@ -7,7 +7,7 @@ from fabrication.adapters.dates import expected_making, making_of, past_jobs
 from fabrication.adapters.finding import found
 from fabrication.adapters.rescues import rescues
 from fabrication.adapters.sources import blockers, ready_on, stock_standing
-from fabrication.services import planning  # noqa: F401
+from fabrication.services import planning, range_tables  # noqa: F401
 from jobs.ports import ports as jobs_ports
 from measuring.ports import ports as measuring_ports
 from shared import demo, finding, menu, panels

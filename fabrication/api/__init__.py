@@ -15,7 +15,7 @@ def register(router: DefaultRouter) -> None:
     from fabrication.api.buying import ClaimViewSet, PurchaseLineViewSet, PurchaseViewSet
     from fabrication.api.cutting import CutPlanViewSet, PlannedCutViewSet
     from fabrication.api.own_cloth import OwnClothViewSet
-    from fabrication.api.range import MaterialViewSet, SupplierViewSet, ToleranceViewSet
+    from fabrication.api.range import MaterialViewSet, RangeImportViewSet, SupplierViewSet, ToleranceViewSet
     from fabrication.api.recipes import RecipeViewSet
     from fabrication.api.setting_up import LabelSizeViewSet, WorkPlaceViewSet
     from fabrication.api.stock import KeptEndViewSet, StockViewSet
@@ -40,3 +40,4 @@ def register(router: DefaultRouter) -> None:
     router.register("purchases", PurchaseViewSet, basename="purchase")
     router.register("purchase-lines", PurchaseLineViewSet, basename="purchase-line")
     router.register("claims", ClaimViewSet, basename="claim")
+    router.register("range-imports", RangeImportViewSet, basename="range-import")

@@ -6,17 +6,19 @@ import datetime as dt
 from typing import Any
 
 from drf_spectacular.utils import extend_schema
-from rest_framework import serializers
+from rest_framework import serializers, viewsets
 from rest_framework.response import Response
 
 from fabrication.access import WORKS
 from fabrication.models import Material, Supplier, Tolerance
 from fabrication.services import range as services
+from fabrication.services import range_tables
 from fabrication.services.making import OWN
 from jobs.api.base import mine
 from measuring.models import Family
-from shared.api import ApiRequest, ReadViewSet, valid
+from shared.api import ApiRequest, HasRole, ReadViewSet, valid
 from shared.fields import DayField, LengthSerializerField
+from shared.routes import RunSerializer
 
 
 class MaterialSerializer(serializers.ModelSerializer[Material]):
@@ -131,3 +133,23 @@ class ToleranceViewSet(ReadViewSet[Tolerance]):
         family = values.pop("family")
         row = services.save_tolerance(branch=request.user.own_branch, by=request.user, family=family, values=values)
         return Response(ToleranceSerializer(row, context={"request": request}).data)
+
+
+class RangeImportSerializer(serializers.Serializer[None]):
+    what = serializers.ChoiceField(choices=range_tables.WHAT)
+    text = serializers.CharField(max_length=4_000_000, help_text="CSV, one line a material or supplier")
+    dry = serializers.BooleanField(default=True, help_text="write nothing: say what would become of each line and cell")
+
+
+class RangeImportViewSet(viewsets.ViewSet):
+    """Materials and suppliers from CSV."""
+
+    permission_classes = [HasRole]
+    roles = WORKS
+
+    @extend_schema(request=RangeImportSerializer, responses={202: RunSerializer})
+    def create(self, request: ApiRequest) -> Response:
+        """Ask for an import: the run that looks at it or keeps it; its result has each line, with what is wrong."""
+        asked = valid(RangeImportSerializer, request)
+        run = range_tables.ask_for_import(branch=request.user.own_branch, by=request.user, **asked)
+        return Response(RunSerializer(run).data, status=202)

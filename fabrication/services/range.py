@@ -51,6 +51,18 @@ def save_material(
         A name that is taken, a fact the rules can't read, a supplier of another branch; the field is named.
     """
     Branch.objects.select_for_update().get(pk=branch.pk)
+    row = checked_material(branch=branch, values=values, kind=kind, material=material)
+    changes = changed(row, MATERIAL_COLUMNS)
+    if changes:
+        row.save()
+        record(by=by, action="changed a material" if material else "added a material", subject=row, changes=changes)
+    return row
+
+
+def checked_material(
+    *, branch: Branch, values: Mapping[str, Any], kind: str = "", material: Material | None = None
+) -> Material:
+    """As `save_material` would keep it; nothing is kept."""
     values = dict(values)
     row = material or Material(branch=branch, kind=kind)
     if row.kind not in Material.Kind.values:
@@ -63,10 +75,6 @@ def save_material(
     if material is None:
         row.key = _fresh_key(branch, row.name)
     _check_material(row)
-    changes = changed(row, MATERIAL_COLUMNS)
-    if changes:
-        row.save()
-        record(by=by, action="changed a material" if material else "added a material", subject=row, changes=changes)
     return row
 
 
@@ -100,6 +108,16 @@ def save_supplier(
 ) -> Supplier:
     """A supplier, new or changed."""
     Branch.objects.select_for_update().get(pk=branch.pk)
+    row = checked_supplier(branch=branch, values=values, supplier=supplier)
+    changes = changed(row, SUPPLIER_COLUMNS)
+    if changes:
+        row.save()
+        record(by=by, action="changed a supplier" if supplier else "added a supplier", subject=row, changes=changes)
+    return row
+
+
+def checked_supplier(*, branch: Branch, values: Mapping[str, object], supplier: Supplier | None = None) -> Supplier:
+    """As `save_supplier` would keep it; nothing is kept."""
     row = supplier or Supplier(branch=branch)
     for name, value in values.items():
         setattr(row, name, value)
@@ -109,10 +127,6 @@ def save_supplier(
     _check_shutdowns(row)
     if Supplier.objects.filter(branch=branch, name__iexact=row.name).exclude(pk=row.pk).exists():
         raise Refused(f"there is a {row.name} already", field="name")
-    changes = changed(row, SUPPLIER_COLUMNS)
-    if changes:
-        row.save()
-        record(by=by, action="changed a supplier" if supplier else "added a supplier", subject=row, changes=changes)
     return row
 
 

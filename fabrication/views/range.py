@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from uuid import UUID
+
 from django.contrib import messages
 from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fabrication.access import WORKS, material_for, supplier_for
-from fabrication.forms import MaterialForm, SupplierForm, ToleranceForm
+from fabrication.forms import MaterialForm, RangeFileForm, SupplierForm, ToleranceForm
 from fabrication.models import Material, Supplier, Tolerance
 from fabrication.services import range as services
+from fabrication.services import range_tables
 from fabrication.services.making import OWN
 from fabrication.services.recipes import copy_product, start_recipe
+from jobs.services.imports import text_of
 from measuring.access import product_for
 from measuring.models import Family
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 from shared.lengths import LengthUnit
+from shared.models import Run
 from shared.records import read_length
 
 
@@ -129,6 +134,67 @@ def tolerance_save(request: SignedInRequest, family: str) -> HttpResponse:
         except Refused as refusal:
             form.refuse(refusal)
     return _tolerances(request, form, family)
+
+
+# -- as CSV ----------------------------------------------------------------------------------
+
+
+@roles_required(*WORKS)
+@require_GET
+def range_csv(request: SignedInRequest, what: str) -> HttpResponse:
+    """All materials, or all suppliers, as CSV."""
+    if what not in range_tables.WHAT:
+        raise Http404
+    answer = HttpResponse(range_tables.range_csv(request.user.own_branch, what), content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="{what}.csv"'
+    return answer
+
+
+@roles_required(*WORKS)
+@require_http_methods(["GET", "POST"])
+def range_import(request: SignedInRequest, what: str) -> HttpResponse:
+    """Choose a file; the first look writes nothing."""
+    if what not in range_tables.WHAT:
+        raise Http404
+    form = RangeFileForm(request.POST or None, request.FILES or None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        with refusals_to(form.refuse):
+            run = range_tables.ask_for_import(
+                branch=request.user.own_branch, what=what, text=text_of(form.cleaned_data["file"]), by=request.user,
+                dry=True,
+            )  # fmt: skip
+            return redirect("fabrication:range_import_run", run.pk)
+    context = {"form": form, "what": what, "columns": range_tables.COLUMNS[what], "needed": range_tables.NEEDED[what]}
+    return render(request, "fabrication/range_import.html", context, status=422 if form.errors else 200)
+
+
+def _import_for(request: SignedInRequest, pk: UUID) -> Run:
+    run = Run.objects.visible_to(request.user).filter(pk=pk, kind=range_tables.KIND).first()
+    if run is None:
+        raise Http404
+    return run
+
+
+@roles_required(*WORKS)
+@require_GET
+def range_import_run(request: SignedInRequest, pk: UUID) -> HttpResponse:
+    """What becomes of each line, and what is wrong in each cell."""
+    run = _import_for(request, pk)
+    return render(request, "fabrication/range_import_run.html", {"run": run, "what": run.params["what"]})
+
+
+@roles_required(*WORKS)
+@require_POST
+def range_import_confirm(request: SignedInRequest, pk: UUID) -> HttpResponse:
+    """Keep the lines that can be."""
+    run = _import_for(request, pk)
+    if not run.result or not run.result.get("dry"):
+        raise Http404
+    again = range_tables.ask_for_import(
+        branch=request.user.own_branch, what=run.params["what"], text=run.params["text"], by=request.user, dry=False,
+        look=run,
+    )  # fmt: skip
+    return redirect("fabrication:range_import_run", again.pk)
 
 
 # -- a product's first recipe --------------------------------------------------------------

@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 from django.core.exceptions import ValidationError
+from django.core.files.uploadedfile import UploadedFile
 from django.db import IntegrityError, transaction
 
 from jobs.models import Customer, ImportedLine, Site
@@ -20,6 +21,7 @@ from shared.models import Branch, Run, User
 
 KIND: Final = "jobs.import"
 MOST_LINES: Final = 5_000
+MOST_BYTES: Final = 4_000_000
 NEEDED: Final = ("customer", "street", "town")
 COLUMNS: Final = {
     # column: what it holds
@@ -65,13 +67,20 @@ def ask_for_import(*, branch: Branch, text: str, by: User, dry: bool, look: Run 
     `look` is the dry run it follows: asked again, the run that books it already is given back.
     """
     list(_lines(text))
-    if look is not None:
-        booked = Run.objects.filter(kind=KIND, params__look=str(look.pk))
-        if (there := booked.exclude(state__in=[Run.State.FAILED, Run.State.STOPPED]).first()) is not None:
-            return there
-    params = {"branch": branch.pk, "text": text, "dry": dry} | ({"look": str(look.pk)} if look is not None else {})
     title = "Look at an import" if dry else "Import of jobs"
-    return runs.start(KIND, by=by, subject=branch, params=params, key=f"{KIND}:{look.pk}" if look else "", title=title)
+    return start_import(KIND, branch=branch, by=by, params={"text": text, "dry": dry}, look=look, title=title)
+
+
+def start_import(
+    kind: str, *, branch: Branch, by: User, params: Mapping[str, object], look: Run | None, title: str
+) -> Run:
+    """The run that reads a file; asked again after one look, the run that takes it already."""
+    if look is not None:
+        taken = Run.objects.filter(kind=kind, params__look=str(look.pk))
+        if (there := taken.exclude(state__in=[Run.State.FAILED, Run.State.STOPPED]).first()) is not None:
+            return there
+    whole = {"branch": branch.pk, **params} | ({"look": str(look.pk)} if look is not None else {})
+    return runs.start(kind, by=by, subject=branch, params=whole, key=f"{kind}:{look.pk}" if look else "", title=title)
 
 
 @runs.long_work(KIND, title="Import of jobs", queue="bulk")
@@ -95,6 +104,16 @@ def import_file(ctx: runs.Context) -> None:
         result.update(summary(fates, dry=dry))
 
 
+def text_of(file: UploadedFile[Any]) -> str:
+    """A file that was sent, as text."""
+    if (file.size or 0) > MOST_BYTES:
+        raise Refused("the file is larger than 4 MB", field="file", bound="4 MB")
+    try:
+        return str(file.read().decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise Refused("the file is not UTF-8 text; save it as CSV UTF-8", field="file") from None
+
+
 def fates_of(run: Run) -> list[Fate]:
     """What became of the lines so far, of an import under way or one that was stopped."""
     rows = ImportedLine.objects.filter(run=run).order_by("line")
@@ -108,17 +127,21 @@ def summary(fates: list[Fate], *, dry: bool) -> dict[str, Any]:
 
 
 def _lines(text: str) -> Iterator[tuple[int, dict[str, str]]]:
-    """Numbered lines as columns; refuses a file that is no table of ours."""
+    return table_lines(text, tuple(COLUMNS), NEEDED)
+
+
+def table_lines(text: str, columns: Sequence[str], needed: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
+    """Numbered lines of a CSV file by column, empty ones left out; refuses a file that is no table of ours."""
     sample = text.lstrip("\ufeff")
     delimiter = ";" if sample.partition("\n")[0].count(";") > sample.partition("\n")[0].count(",") else ","
     reader = csv.DictReader(io.StringIO(sample), delimiter=delimiter)
     names = [(name or "").strip().lower() for name in reader.fieldnames or []]
-    lacking = [name for name in NEEDED if name not in names]
+    lacking = [name for name in needed if name not in names]
     if lacking:
-        raise Refused(f"the file lacks the column {', '.join(lacking)}", field="file", bound=", ".join(COLUMNS))
-    unknown = [name for name in names if name not in COLUMNS]
+        raise Refused(f"the file lacks the column {', '.join(lacking)}", field="file", bound=", ".join(columns))
+    unknown = [name for name in names if name not in columns]
     if unknown:
-        raise Refused(f"no such column: {', '.join(unknown)}", field="file", bound=", ".join(COLUMNS))
+        raise Refused(f"no such column: {', '.join(unknown)}", field="file", bound=", ".join(columns))
     for count, row in enumerate(reader):
         if count >= MOST_LINES:
             raise Refused(f"more than {MOST_LINES} lines", field="file", bound=str(MOST_LINES))
@@ -170,12 +193,17 @@ def _look(seen: _Seen, number: int, values: dict[str, str], by: User) -> Fate:
 
 def _take(run: Run, branch: Branch, number: int, values: dict[str, str], by: User) -> Fate:
     """Books a line and keeps its fate, both or neither; another attempt's fate where there is one."""
-    name, began = values.get("customer", "")[:120], time.monotonic()
+    return take_line(run, number, values.get("customer", ""), lambda: _book(branch, values, by))
+
+
+def take_line(run: Run, number: int, name: str, do: Callable[[], tuple[str, int | None]]) -> Fate:
+    """Does a line and keeps its fate (and job), both or neither; another attempt's fate where there is one."""
+    name, began = name[:120], time.monotonic()
     try:
         try:
             with transaction.atomic():
                 row = ImportedLine.objects.create(run=run, line=number, customer=name)
-                row.fate, row.job_id = _book(branch, values, by)
+                row.fate, row.job_id = do()
                 row.save(update_fields=["fate", "job"])
         except (Refused, ValidationError) as error:
             row = ImportedLine(run=run, line=number, customer=name, fate=_problem(error)[:400], is_wrong=True)
@@ -234,7 +262,7 @@ def _asked(values: dict[str, str]) -> _Asked:
     )
 
 
-def _book(branch: Branch, values: dict[str, str], by: User) -> tuple[str, int]:
+def _book(branch: Branch, values: dict[str, str], by: User) -> tuple[str, int | None]:
     _demand_needed(values)
     asked = _asked(values)
     customer, site = _known(branch, values)

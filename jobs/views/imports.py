@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
 from uuid import UUID
 
 from django.http import Http404, HttpResponse
@@ -14,10 +13,8 @@ from jobs.forms import ImportForm
 from jobs.services import imports as services
 from jobs.services.imports import COLUMNS, KIND, fates_of, summary
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused, refusals_to
+from shared.errors import refusals_to
 from shared.models import Run
-
-MOST_BYTES = 4_000_000
 
 
 @roles_required(*OFFICE)
@@ -27,20 +24,11 @@ def import_jobs(request: SignedInRequest) -> HttpResponse:
     form = ImportForm(request.POST or None, request.FILES or None, user=request.user)
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):
-            text = _text_of(form.cleaned_data["file"])
+            text = services.text_of(form.cleaned_data["file"])
             run = services.ask_for_import(branch=request.user.own_branch, text=text, by=request.user, dry=True)
             return redirect("jobs:import_run", run.pk)
     context = {"form": form, "columns": COLUMNS.items()}
     return render(request, "jobs/import.html", context, status=422 if form.errors else 200)
-
-
-def _text_of(file: Any) -> str:
-    if file.size > MOST_BYTES:
-        raise Refused("the file is larger than 4 MB", field="file", bound="4 MB")
-    try:
-        return str(file.read().decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise Refused("the file is not UTF-8 text; save it as CSV UTF-8", field="file") from None
 
 
 def _run_for(request: SignedInRequest, pk: UUID) -> Run:

@@ -6,11 +6,12 @@ import pytest
 
 from fabrication.models import Material, RecipeRevision, Supplier, SupplierList, Tolerance
 from fabrication.services.making import materials_of
+from fabrication.services.range_tables import ask_for_import, range_csv
 from fabrication.services.starting_data import load_materials, load_recipes
 from measuring.models import Product
 from measuring.services.starting_data import load_products
 from shared.lengths import Length
-from shared.models import AuditEntry
+from shared.models import AuditEntry, Branch
 from tests.fabrication.rows import make_material
 from tests.factories import make_branch, make_user
 
@@ -175,3 +176,87 @@ def test_a_product_is_copied_with_its_recipe_or_its_suppliers_list(range_of_the_
     assert {**ours, "key": "", "name": ""} == {**theirs, "key": "", "name": ""}
     assert (corncrake.supplier_list.takes, corncrake.supplier_list.options[0]["choices"]) == ("opening", ["moss"])
     assert "there is a product of this name already" in taken.content.decode()
+
+
+# -- as CSV ----------------------------------------------------------------------------------
+
+
+def imported(branch, by, do_runs, text, *, what="materials", dry=False):
+    run = ask_for_import(branch=branch, what=what, text=text, by=by, dry=dry)
+    assert do_runs() == ["done"]
+    run.refresh_from_db()
+    return run.result
+
+
+@pytest.mark.parametrize("units", ["in", "mm"])
+def test_the_firms_own_table_read_back_changes_nothing(range_of_the_firm, workroom, do_runs, units):
+    branch = range_of_the_firm
+    Branch.objects.filter(pk=branch.pk).update(units=units)
+    supplier = Supplier.objects.create(
+        branch=branch, name="=Fenwater", closed=[["2026-12-21", "2027-01-03"], ["2027-07-01", "2027-07-09"]]
+    )
+    branch.materials.filter(kind="cloth").update(supplier=supplier)
+    workroom.refresh_from_db()
+    branch.refresh_from_db()
+
+    for what, count in (("materials", branch.materials.count()), ("suppliers", 1)):
+        result = imported(branch, workroom, do_runs, range_csv(branch, what), what=what)
+        assert (result["taken"], result["wrong"]) == (count, 0), [one for one in result["lines"] if one["wrong"]][:3]
+        assert {one["fate"] for one in result["lines"]} == {"as it stands"}
+
+
+TABLE = """name,kind,grams_per_m,kerf,pack,supplier,length_1,price_1,mains
+Ash slat,strip,25,1/8,12,Fenwater Weavers,96,3.10,
+Elm slat,strip,heavy,1/8,0,Nobody,ninety,3.10,
+Fir slat,plank,25,,,,,,
+Ash slat,strip,25,,,,,,yes
+"""
+
+
+def test_a_look_names_all_that_is_wrong_in_each_cell_and_writes_nothing(branch, workroom, do_runs):
+    Supplier.objects.create(branch=branch, name="Fenwater Weavers")
+
+    result = imported(branch, workroom, do_runs, TABLE, dry=True)
+
+    wrong = [{cell["column"]: cell["problem"] for cell in line["wrong"]} for line in result["lines"]]
+    assert (result["taken"], result["wrong"]) == (1, 3)
+    assert result["lines"][0]["fate"] == "new"
+    assert set(wrong[1]) == {"grams_per_m", "pack", "supplier", "length_1"}
+    assert wrong[1]["supplier"] == "there is no such supplier"
+    assert set(wrong[2]) == {"kind"}
+    assert wrong[3] == {"name": "stands on line 2 already", "mains": "a strip has none"}
+    assert not branch.materials.exists()
+
+
+def test_an_import_keeps_what_can_be_and_a_column_left_out_stays(branch, workroom, do_runs):
+    Supplier.objects.create(branch=branch, name="Fenwater Weavers")
+    imported(branch, workroom, do_runs, TABLE)
+
+    result = imported(branch, workroom, do_runs, "name,kind,pack\nash slat,strip,24\n")
+
+    row = branch.materials.get()
+    assert result["lines"][0]["fate"] == "changes name, pack"
+    assert (row.pack, row.kerf, row.supplier.name) == (24, Length.parse("1/8"), "Fenwater Weavers")
+    assert row.facts["stock"] == [{"length": "96", "price": "3.1"}]
+
+
+def test_the_page_goes_from_the_file_to_the_look_to_the_materials(branch, workroom, as_user, do_runs, cast):
+    from django.core.files.uploadedfile import SimpleUploadedFile
+
+    page = as_user(workroom)
+    look = page.post("/workroom/range/materials/import/", {"file": SimpleUploadedFile("m.csv", TABLE.encode())})
+    do_runs()
+    shown = page.get(look.url).content.decode()
+    Supplier.objects.create(branch=branch, name="Fenwater Weavers")
+    again = page.post("/workroom/range/materials/import/", {"file": SimpleUploadedFile("m.csv", TABLE.encode())})
+    do_runs()
+    kept = page.post(f"{again.url}confirm/")
+    do_runs()
+
+    assert "4 can&#x27;t" in shown or "4 can't" in shown
+    assert "there is no such supplier" in shown
+    assert "1 line imported" in page.get(kept.url).content.decode()
+    assert branch.materials.get().name == "Ash slat"
+    assert page.get("/workroom/range/materials.csv").content.decode().splitlines()[1].startswith("Ash slat,strip")
+    assert page.get("/workroom/range/prices/import/").status_code == 404
+    assert as_user(cast["dispatcher"]).get("/workroom/range/materials.csv").status_code == 403
