@@ -267,8 +267,7 @@ def perform(run_id: uuid.UUID | str) -> str:
         except Stopped:
             ctx.end(Run.State.STOPPED)
         except FilesAway:
-            if ctx.run.attempts >= settings.RUN_ATTEMPTS:
-                ctx.end(Run.State.FAILED, error="Files can't be kept now: their place does not answer or is full.")
+            ctx.put_off()
         except Refused as refusal:
             ctx.end(Run.State.FAILED, error=refusal.problem)
         except Exception:
@@ -276,6 +275,10 @@ def perform(run_id: uuid.UUID | str) -> str:
             under = f" under {ctx.run.request_id}" if ctx.run.request_id else ""
             ctx.end(Run.State.FAILED, error=f"It failed for a reason of ours; the log has the details{under}.")
     return Run.objects.values_list("state", flat=True).get(pk=run_id)
+
+
+PUT_OFF_SECONDS: Final = 15
+"""How long a run waits for files that are away: so long after its first attempt, twice that after its second."""
 
 
 class Context:
@@ -398,6 +401,14 @@ class Context:
         """End without a result, when the run is still ours and not done already."""
         if not self.finished:
             self._mine().update(state=state, error=error, ended_at=timezone.now(), lease_until=None, token=None)
+
+
+    def put_off(self) -> None:
+        """Files are away: let go, to be taken again a while later, or give up after all attempts."""
+        if self.run.attempts >= settings.RUN_ATTEMPTS:
+            return self.end(Run.State.FAILED, error="Files can't be kept: their place does not answer, or is full.")
+        later = timezone.now() + timedelta(seconds=PUT_OFF_SECONDS * self.run.attempts)
+        self._mine().update(token=None, lease_until=later, message="Files can't be kept just now; it is tried again.")
 
 
 # -- solvers as processes -------------------------------------------------------------

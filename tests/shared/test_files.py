@@ -153,3 +153,20 @@ def test_web_and_worker_of_two_machines_share_an_object_store(
 
     store.client().put_object(Bucket="files", Key=paper.file.name, Body=b"something else")
     assert client.get(address).status_code == 404
+
+
+@pytest.mark.django_db
+def test_a_paper_that_finds_no_room_is_tried_again_later_and_at_last_said_not_to_be_kept(
+    media: Path, visit: Any, dispatcher: User, time_machine: Any
+) -> None:
+    media.parent.joinpath("media").write_text("a file where the folder should be")
+    asked = documents.request_document(kind=KIND, subject=visit, by=dispatcher)
+    assert isinstance(asked, Run)
+
+    for attempt in range(1, 5):
+        assert runs.perform(asked.pk) == ("under way" if attempt < 4 else "failed")
+        assert runs.perform(asked.pk) == "not taken"
+        time_machine.shift(15 * attempt + 1)
+
+    asked.refresh_from_db()
+    assert "can't be kept" in asked.error
