@@ -277,7 +277,7 @@ def perform(run_id: uuid.UUID | str) -> str:
     return Run.objects.values_list("state", flat=True).get(pk=run_id)
 
 
-PUT_OFF_SECONDS: Final = 15
+PUT_OFF_SECONDS = 15
 """How long a run waits for files that are away: so long after its first attempt, twice that after its second."""
 
 
@@ -401,7 +401,6 @@ class Context:
         """End without a result, when the run is still ours and not done already."""
         if not self.finished:
             self._mine().update(state=state, error=error, ended_at=timezone.now(), lease_until=None, token=None)
-
 
     def put_off(self) -> None:
         """Files are away: let go, to be taken again a while later, or give up after all attempts."""
