@@ -15,7 +15,7 @@ from django.db.models import Model, QuerySet
 from django.forms.renderers import TemplatesSetting
 from django.utils.text import slugify
 
-from shared import roles, versions
+from shared import roles, tokens, versions
 from shared.errors import Refused
 from shared.fields import DAYS, LONGEST_NOTE, LengthFormField
 from shared.lengths import LengthUnit
@@ -397,6 +397,23 @@ class NewPasswordForm(PageForm):
     """A new password for somebody who forgot theirs."""
 
     password = forms.CharField(label="New password", widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}))
+
+
+class TokenForm(PageForm):
+    """A token of the API for one of somebody's programs."""
+
+    name = forms.CharField(label="What it is for", max_length=60, help_text="Such as: accounts, nightly export.")
+    role_names = forms.MultipleChoiceField(
+        label="It may do what these roles may",
+        widget=forms.CheckboxSelectMultiple,
+        help_text="Tick only what the program needs. A role you lose ends the token.",
+    )
+    days = forms.TypedChoiceField(
+        label="It ends", coerce=int, initial=90, choices=[(days, f"in {days} days") for days in tokens.DAYS]
+    )
+
+    def prepare(self) -> None:
+        self.choose("role_names", [(role, role) for role in sorted(self.asker.role_names)])
 
 
 class SignInForm(AuthenticationForm):

@@ -34,7 +34,7 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.utils import timezone
 from rest_framework.authtoken.models import Token
 
-from shared.models import AnsweredRequest, User
+from shared.models import AnsweredRequest, ApiToken, User
 
 KEPT_FOR: Final = dt.timedelta(days=1)
 MOST_CHARACTERS: Final = 200
@@ -173,7 +173,8 @@ def _who_asks(request: HttpRequest) -> User | None:
     word, _, key = request.headers.get("Authorization", "").partition(" ")
     if word.lower() != "token":
         return None
-    token = Token.objects.select_related("user").filter(key=key.strip()).first()
+    found = ApiToken.objects.of_key(key)
+    token = found or Token.objects.select_related("user").filter(key=key.strip()).first()
     return token.user if token is not None else None
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from functools import cached_property
+from hashlib import sha256
 from typing import TYPE_CHECKING, Any, ClassVar, Final, Self, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -247,6 +248,40 @@ class SignIn(models.Model):
 
     def __str__(self) -> str:
         return f"{self.user} at {self.at}"
+
+
+class ApiTokenQuerySet(models.QuerySet["ApiToken"]):
+    """Tokens of the API that are open, and whose a key is."""
+
+    def open(self) -> Self:
+        """Neither ended nor over."""
+        return self.filter(ended_at=None, ends_at__gt=timezone.now())
+
+    def of_key(self, key: str) -> ApiToken | None:
+        """The open token that this key opens, of somebody who may still sign in."""
+        found = self.open().filter(key_hash=sha256(key.strip().encode()).hexdigest(), user__is_active=True)
+        return found.select_related("user__branch").first()
+
+
+class ApiToken(models.Model):
+    """A key to the API for one program: with some of its person's roles, until a day; kept as a hash."""
+
+    user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="api_tokens")
+    name = models.CharField("what it is for", max_length=60)
+    key_hash = models.CharField(max_length=64, unique=True)
+    role_names = models.JSONField(default=list)
+    created_at = models.DateTimeField(default=timezone.now)
+    ends_at = models.DateTimeField()
+    last_used_at = models.DateTimeField(null=True)
+    ended_at = models.DateTimeField(null=True)
+
+    objects = ApiTokenQuerySet.as_manager()
+
+    class Meta:
+        ordering = ("-created_at",)
+
+    def __str__(self) -> str:
+        return self.name
 
 
 class SubjectQuerySet(models.QuerySet[M]):

@@ -201,6 +201,7 @@ def _end_everything(person: User, by: User) -> None:
 def end_tokens(person: User) -> None:
     """The API's and the phones' tokens: a phone asks to sign in again, and keeps what it has not sent."""
     Token.objects.filter(user=person).delete()
+    person.api_tokens.open().update(ended_at=timezone.now())
     person.devices.filter(revoked_at=None).update(revoked_at=timezone.now())
 
 

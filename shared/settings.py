@@ -363,6 +363,8 @@ AXES_RESET_ON_SUCCESS = True
 AXES_DISABLE_ACCESS_LOG = True
 AXES_LOCKOUT_CALLABLE = "shared.views.sign_in_locked"
 AXES_VERBOSE = False
+AXES_ENABLE_ACCESS_FAILURE_LOG = True  # wrong passwords, for the history of sign-ins
+AXES_ACCESS_FAILURE_LOG_PER_USER_LIMIT = 100
 
 EMAIL_URL: Final = address("EMAIL_URL", ("smtp", "smtp+tls", "smtp+ssl", "consolemail", "filemail"))
 """The server that mail leaves by; empty: no mail is sent, and pages offer none."""

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from axes.models import AccessFailureLog
 from django.contrib.auth.signals import user_logged_in
 from django.contrib.sessions.models import Session
 from django.db import transaction
@@ -17,13 +18,14 @@ from rest_framework.authtoken.models import Token
 
 from shared import audit
 from shared.access import address_of
-from shared.models import SignIn, User
+from shared.models import ApiToken, SignIn, User
 
 SEEN: Final = "seen_at"
 NOTED_EVERY: Final = 300
 """Seconds between two notes that a session is in use."""
 
 KEPT_FOR: Final = dt.timedelta(days=90)
+MOST_SHOWN: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,9 @@ def accesses(person: User, *, here: str | None = None) -> list[Access]:
         ).values_list("session_key", flat=True)
     )
     found = [
-        Access("session", str(row.pk), _where(row), row.at, row.last_seen_at, row.session_key == here)
+        Access(
+            "session", str(row.pk), _where(row.agent, row.address), row.at, row.last_seen_at, row.session_key == here
+        )
         for row in rows
         if row.session_key in alive
     ]
@@ -95,18 +99,22 @@ def accesses(person: User, *, here: str | None = None) -> list[Access]:
         for one in person.devices.filter(revoked_at=None)
     ]
     found += [
+        Access("api_token", str(one.pk), f"token of the API: {one}", one.created_at, one.last_used_at)
+        for one in ApiToken.objects.open().filter(user=person)
+    ]
+    found += [
         Access("token", str(person.pk), "token of the API", one.created, None)
         for one in Token.objects.filter(user=person)
     ]
     return sorted(found, key=lambda one: one.used_at or one.since, reverse=True)
 
 
-def _where(row: SignIn) -> str:
+def _where(agent: str, address: str | None) -> str:
     known = ("Firefox", "Edg", "Chrome", "Safari")
-    browser = next((name for name in known if name in row.agent), "a browser").replace("Edg", "Edge")
+    browser = next((name for name in known if name in agent), "a browser").replace("Edg", "Edge")
     systems = ("iPhone", "iPad", "Android", "Windows", "Macintosh", "Linux")
-    system = next((f"on {name}" for name in systems if name in row.agent), "").replace("Macintosh", "Mac")
-    return " ".join(filter(None, [browser, system, row.address or ""]))
+    system = next((f"on {name}" for name in systems if name in agent), "").replace("Macintosh", "Mac")
+    return " ".join(filter(None, [browser, system, address or ""]))
 
 
 def end_sessions(person: User, *, but: str | None = None) -> None:
@@ -128,6 +136,8 @@ def end_access(*, person: User, kind: str, key: int, by: User) -> None:
             row.save(update_fields=["ended_at"])
     elif kind == "phone":
         gone = person.devices.filter(pk=key, revoked_at=None).update(revoked_at=now)
+    elif kind == "api_token":
+        gone = ApiToken.objects.open().filter(user=person, pk=key).update(ended_at=now)
     elif kind == "token":
         gone = Token.objects.filter(user=person).delete()[0]
     if not gone:
@@ -135,6 +145,27 @@ def end_access(*, person: User, kind: str, key: int, by: User) -> None:
     audit.record(by=by, action=f"ended a {kind}", subject=person)
 
 
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One time somebody signed in, or tried to."""
+
+    at: dt.datetime
+    where: str
+    what: str
+
+
+def history(person: User) -> list[Trial]:
+    """Who came in by this name in the last three months, and who tried with a wrong password; newest first."""
+    since = timezone.now() - KEPT_FOR
+    came = SignIn.objects.filter(user=person, at__gte=since)[:MOST_SHOWN]
+    failed = AccessFailureLog.objects.filter(username__iexact=person.username, attempt_time__gte=since)[:MOST_SHOWN]
+    found = [Trial(row.at, _where(row.agent, row.address), "signed in") for row in came]
+    found += [Trial(row.attempt_time, _where(row.user_agent, row.ip_address), "wrong password") for row in failed]
+    return sorted(found, key=lambda one: one.at, reverse=True)[:MOST_SHOWN]
+
+
 def forget_old() -> int:
-    """Deletes sign-ins of sessions that nobody used for three months; how many."""
-    return SignIn.objects.filter(last_seen_at__lt=timezone.now() - KEPT_FOR).delete()[0]
+    """Deletes sign-ins of sessions that nobody used for three months, and tries in vain as old; how many."""
+    since = timezone.now() - KEPT_FOR
+    tried = AccessFailureLog.objects.filter(attempt_time__lt=since).delete()[0]
+    return tried + SignIn.objects.filter(last_seen_at__lt=since).delete()[0]

@@ -28,6 +28,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from shared import documents, files, finding, firm_data, menu, metrics, runs, services, signins, status
+from shared import tokens as api_tokens
 from shared.access import SignedInRequest, is_spraying, may_try, roles_required, tried_in_vain
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.forms import (
@@ -41,9 +42,10 @@ from shared.forms import (
     NewPersonForm,
     PersonForm,
     SignInForm,
+    TokenForm,
     free_username,
 )
-from shared.models import AuditEntry, Branch, Document, Run, User
+from shared.models import ApiToken, AuditEntry, Branch, Document, Run, User
 from shared.roles import OFFICE, OWNER
 from shared.setup.services import keep_customers_for, the_firm
 from shared.versions import edits
@@ -188,13 +190,56 @@ def account(request: SignedInRequest) -> HttpResponse:
 @require_POST
 def end_access(request: SignedInRequest, person: int, kind: str, key: int) -> HttpResponse:
     """Ends one session, phone or token: one's own, or for an owner those of their people."""
-    user, found = request.user, request.user
-    if person != user.pk:
-        people = User.people.visible_to(user) if user.has_role(OWNER) else User.people.none()
-        found = get_object_or_404(people, pk=person)
-    signins.end_access(person=found, kind=kind, key=key, by=user)
+    found = _oneself_or_ones_people(request.user, person)
+    signins.end_access(person=found, kind=kind, key=key, by=request.user)
     messages.success(request, "It is ended.")
-    return redirect("shared:account") if found == user else redirect("shared:person", found.pk)
+    if found != request.user:
+        return redirect("shared:person", found.pk)
+    return redirect("shared:tokens" if kind == "api_token" else "shared:account")
+
+
+def _oneself_or_ones_people(user: User, pk: int) -> User:
+    if pk == user.pk:
+        return user
+    people = User.people.visible_to(user) if user.has_role(OWNER) else User.people.none()
+    return get_object_or_404(people, pk=pk)
+
+
+@login_required
+@require_GET
+def sign_ins(request: SignedInRequest, person: int) -> HttpResponse:
+    """Who came in by a name of late, and who tried to: one's own, or for an owner those of their people."""
+    found = _oneself_or_ones_people(request.user, person)
+    return render(request, "shared/sign_ins.html", {"person": found, "history": signins.history(found)})
+
+
+NEW_KEY = "new_key"
+"""Where a session holds the key of a new token until its page was shown, once."""
+
+
+@login_required
+@never_cache
+def tokens(request: SignedInRequest) -> HttpResponse:
+    """The tokens of the API that one's programs have, and another one."""
+    form = TokenForm(request.POST or None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        with refusals_to(form.refuse):
+            request.session[NEW_KEY] = api_tokens.give_token(person=request.user, **form.cleaned_data)
+            return redirect("shared:tokens")
+    rows = ApiToken.objects.open().filter(user=request.user)
+    context = {"tokens": rows, "most": api_tokens.ASKS_A_MINUTE, "key": request.session.pop(NEW_KEY, "")}
+    return _form_page(request, "shared/tokens.html", form, **context)
+
+
+@login_required
+@require_POST
+def rotate_token(request: SignedInRequest, pk: int) -> HttpResponse:
+    """Another key in the place of one of one's own."""
+    try:
+        request.session[NEW_KEY] = api_tokens.rotate_token(person=request.user, pk=pk)
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("shared:tokens")
 
 
 # -- long work ------------------------------------------------------------------------

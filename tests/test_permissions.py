@@ -26,6 +26,9 @@ ANYBODY_SIGNED_IN = {
     "shared:account",
     "shared:change_password",
     "shared:end_access",  # one's own, or of an owner's people
+    "shared:sign_ins",  # the same
+    "shared:tokens",  # one's own: with one's own roles
+    "shared:rotate_token",
     "shared:sign_out",
     "shared:run",  # one's own runs, and the branch's for its office
     "shared:run_bar",

@@ -151,8 +151,8 @@ def carried(rows: Rows) -> set[str]:
     """The tables that go along: by their names, not by what the program says of itself."""
     behind = {
         "auth_permission", "auth_group_permissions", "shared_user_user_permissions", "shared_invitation",
-        "shared_signin", "shared_answeredrequest", "jobs_searchentry", "jobs_searchword", "jobs_travelleg",
-        "django_content_type", "django_session", "authtoken_token",
+        "shared_signin", "shared_apitoken", "shared_answeredrequest", "jobs_searchentry", "jobs_searchword",
+        "jobs_travelleg", "django_content_type", "django_session", "authtoken_token",
     }  # fmt: skip
     return {table for table in rows if table not in behind and not table.startswith("axes_")}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 
 import pytest
 from axes.models import AccessAttempt
@@ -12,9 +13,10 @@ from rest_framework.authtoken.models import Token
 from rest_framework.test import APIClient
 
 from jobs.models import Absence
-from shared import services
+from shared import services, tokens
 from shared.devices.receiver import device_of, register_device
-from shared.models import Branch, User
+from shared.errors import Refused
+from shared.models import ApiToken, AuditEntry, Branch, User
 from tests.factories import PASSWORD, a_monday, make_crew, make_user
 
 pytestmark = pytest.mark.django_db
@@ -191,3 +193,113 @@ def test_without_a_proxy_what_a_stranger_writes_of_their_address_is_not_believed
     try_name(client, "ida", "198.51.100.7")
 
     assert AccessAttempt.objects.get().ip_address == "10.0.0.9"
+
+
+# -- tokens that somebody makes on a page ---------------------------------------------------------
+
+NEW = {"name": "accounts", "role_names": ["measurer"], "days": "90"}
+
+
+def made(client: Client, **facts: object) -> str:
+    """The key that the page shows, this once."""
+    assert client.post("/account/tokens/", {**NEW, **facts}).status_code == 302
+    found = re.search(r'value="(jw_[^"]+)"', client.get("/account/tokens/").content.decode())
+    assert found is not None
+    return found[1]
+
+
+def test_a_token_is_made_on_a_page_and_its_key_is_seen_once(measurer: User, client: Client) -> None:
+    client.force_login(measurer)
+
+    key = made(client)
+
+    assert by_token(key).get("/api/me/").json()["username"] == measurer.username
+    again = client.get("/account/tokens/")
+    assert key not in again.content.decode()
+    assert "no-store" in again["Cache-Control"]
+    row = ApiToken.objects.get()
+    assert key not in str(ApiToken.objects.values())
+    assert row.last_used_at is not None
+    assert AuditEntry.objects.filter(action="made a token of the API", by=measurer).exists()
+
+
+def test_a_token_does_only_what_its_roles_may_and_never_more_than_its_person(owner: User, branch: Branch) -> None:
+    person = make_user("owner", "dispatcher", "measurer", branch=branch)
+    key = tokens.give_token(person=person, name="export", role_names=["measurer"], days=30)
+    api = by_token(key)
+    assert api.get("/api/me/").json()["roles"] == ["measurer"]
+    assert api.get("/api/people/").status_code == 403  # the owner's
+    with pytest.raises(Refused, match="your own roles"):
+        tokens.give_token(person=person, name="more", role_names=["workroom"], days=30)
+
+    services.change_person(person=person, by=owner, role_names=["owner", "dispatcher"])
+
+    assert api.get("/api/me/").status_code == 401
+
+
+def test_a_token_ends_on_its_day_with_its_password_and_by_hand(measurer: User, client: Client) -> None:
+    client.force_login(measurer)
+    over, by_hand, by_password = (made(client) for _ in range(3))
+    rows = list(ApiToken.objects.order_by("pk"))
+    ApiToken.objects.filter(pk=rows[0].pk).update(ends_at=timezone.now())
+    assert by_token(over).get("/api/me/").status_code == 401
+
+    client.post(f"/account/{measurer.pk}/api_token/{rows[1].pk}/end/")
+    assert by_token(by_hand).get("/api/me/").status_code == 401
+    assert by_token(by_password).get("/api/me/").status_code == 200
+
+    services.change_password(person=measurer, password="four green ladders")
+    assert by_token(by_password).get("/api/me/").status_code == 401
+
+
+def test_a_new_key_takes_the_place_of_the_old_which_goes_on_for_a_day(measurer: User, client: Client) -> None:
+    client.force_login(measurer)
+    old = made(client)
+    row = ApiToken.objects.get()
+
+    client.post(f"/account/tokens/{row.pk}/rotate/")
+    found = re.search(r'value="(jw_[^"]+)"', client.get("/account/tokens/").content.decode())
+
+    assert found is not None
+    assert found[1] != old
+    assert [by_token(key).get("/api/me/").status_code for key in (old, found[1])] == [200, 200]
+    row.refresh_from_db()
+    assert row.ends_at < timezone.now() + dt.timedelta(days=1, minutes=1)
+    assert ApiToken.objects.exclude(pk=row.pk).get().ends_at > timezone.now() + dt.timedelta(days=89)
+
+
+def test_one_persons_token_is_not_anothers_to_change(measurer: User, dispatcher: User, client: Client) -> None:
+    key = tokens.give_token(person=measurer, name="mine", role_names=["measurer"], days=30)
+    row = ApiToken.objects.get()
+    client.force_login(dispatcher)
+
+    client.post(f"/account/tokens/{row.pk}/rotate/")
+    assert client.post(f"/account/{measurer.pk}/api_token/{row.pk}/end/").status_code == 404
+    assert client.get(f"/account/{measurer.pk}/sign-ins/").status_code == 404
+
+    assert ApiToken.objects.count() == 1
+    assert by_token(key).get("/api/me/").status_code == 200
+
+
+def test_a_token_that_asks_without_end_waits(measurer: User, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tokens, "ASKS_A_MINUTE", 3)
+    api = by_token(tokens.give_token(person=measurer, name="loop", role_names=["measurer"], days=30))
+
+    answers = [api.get("/api/me/") for _ in range(10)]
+
+    assert answers[0].status_code == 200
+    late = [one for one in answers if one.status_code == 429]
+    assert late
+    assert int(late[0]["Retry-After"]) <= 60
+
+
+def test_who_came_in_and_who_tried_to_is_listed(measurer: User, owner: User, client: Client) -> None:
+    """Only open sessions were listed: a stranger's tries left nothing to see."""
+    try_name(client, measurer.username, "")
+    Client().post("/sign-in/", {"username": measurer.username, "password": PASSWORD})
+    client.force_login(owner)
+
+    history = client.get(f"/account/{measurer.pk}/sign-ins/").context["history"]
+
+    assert [one.what for one in history] == ["signed in", "wrong password"]
+    assert "10.0.0.9" in history[1].where
