@@ -167,5 +167,5 @@ def history(person: User) -> list[Trial]:
 def forget_old() -> int:
     """Deletes sign-ins of sessions that nobody used for three months, and tries in vain as old; how many."""
     since = timezone.now() - KEPT_FOR
-    tried = AccessFailureLog.objects.filter(attempt_time__lt=since).delete()[0]
+    tried: int = AccessFailureLog.objects.filter(attempt_time__lt=since).delete()[0]
     return tried + SignIn.objects.filter(last_seen_at__lt=since).delete()[0]

@@ -96,7 +96,7 @@ def give_token(*, person: User, name: str, role_names: Collection[str], days: in
     if ApiToken.objects.open().filter(user=person).count() >= MOST:
         raise Refused(f"{MOST} are open already; end one that is not used", field="name", bound=str(MOST))
     key = _new(person, name, role_names, dt.timedelta(days=days))
-    changes = {"name": [None, name], "roles": [None, sorted(role_names)], "days": [None, days]}
+    changes: dict[str, list[object]] = {"name": [None, name], "roles": [None, sorted(role_names)], "days": [None, days]}
     audit.record(by=person, action="made a token of the API", subject=person, changes=changes)
     return key
 
