@@ -12,7 +12,6 @@ from django.urls import reverse
 
 from fabrication.adapters.costs import TICKS_PER_M
 from fabrication.adapters.pulling import pull_lines
-from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import bar_drawing, draw_unit, roll_drawing
 from fabrication.models import (
     Batch,
@@ -33,6 +32,7 @@ from fabrication.services.bench import likeness, tolerance_of
 from fabrication.services.buying import needs_of
 from fabrication.services.starting_data import starting_label_size
 from fabrication.services.stock import STANDS_ALONE
+from measuring.adapters.changes import in_question, said
 from measuring.adapters.options import Offer, offers_of_units, options_shown, told_apart_by
 from shared.documents import document_kind
 from shared.formats.money import cents, money_text
@@ -118,7 +118,7 @@ def _plan_values(plan: CutPlan, unit: LengthUnit) -> dict[str, object]:
 
 
 def _questions(units: Iterable[int], unit: LengthUnit) -> dict[str, object]:
-    """Units that were measured again and are to be decided; nothing, not even a name, where there are none."""
+    """Units on hold, and what is in question; nothing, not even a name, where there are none."""
     changes = in_question(units).values()
     found = [f"{change.unit.code} {said(change, unit)}" for change in changes]
     return {"questions": found} if found else {}
@@ -154,6 +154,7 @@ def _piece(piece: dict[str, object], part: Part) -> dict[str, object]:
 def pull_list(batch: Batch) -> dict[str, object]:
     """What to take from the store for a batch: a line a material with its place and total, its units to tick."""
     return {
+        **_questions(batch.makes.values_list("unit", flat=True), batch.branch.unit),
         "lines": [
             {
                 "material": line.material.name,
@@ -173,7 +174,7 @@ def pull_list(batch: Batch) -> dict[str, object]:
                 ],
             }
             for line in pull_lines(batch)
-        ]
+        ],
     }
 
 
@@ -193,7 +194,7 @@ def labels(batch: Batch) -> dict[str, object]:
     offered = offers_of_units(make.unit for make in makes)
     questioned = in_question(make.unit_id for make in makes)
     rows = [
-        label | ({"question": "size in question"} if make.unit_id in questioned else {})
+        label | ({"question": "on hold"} if make.unit_id in questioned else {})
         for make in makes
         for label in unit_labels(make, offered[make.unit_id])
     ]
@@ -347,7 +348,8 @@ def purchase_order(purchase: Purchase) -> dict[str, object]:
 def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:
     """The lines as plain values, for the page, the document and the CSV."""
     rows = []
-    lines = list(purchase.lines.select_related("make__unit__product", "material"))
+    rows_of = purchase.lines.exclude(make=None, material=None)  # a cancelled line is of nothing any more
+    lines = list(rows_of.select_related("make__unit__product", "material"))
     options, needs = options_shown(line.make.unit for line in lines if line.make), needs_of(purchase)
     for line in lines:
         bought = line.make.unit.product if line.make else line.material

@@ -404,6 +404,15 @@ class SupplierListForm(PageForm):
     )
 
 
+class SupplierAnswerForm(PageForm):
+    """What a supplier said to a change that was asked after the order."""
+
+    answer = forms.ChoiceField(
+        choices=[("taken", "they make it as it is now"), ("cancelled", "this line is cancelled")], label="they say"
+    )
+    note = forms.CharField(max_length=240, required=False, label="charge, credit, who said so")
+
+
 class InspectForm(PageForm):
     verdict = forms.ChoiceField(choices=[("good", "good"), ("back", "goes back")])
     kind = forms.ChoiceField(choices=Claim.Kind.choices, required=False, label="If it goes back, claim")

@@ -770,11 +770,17 @@ class PurchaseLine(models.Model):
         RECEIVED = "received", "received"
         INSPECTED = "inspected", "inspected"
         REFUSED = "refused", "sent back"
+        ASKED = "asked", "change asked"
+        CANCELLED = "cancelled", "cancelled"
 
     purchase = models.ForeignKey(Purchase, models.CASCADE, related_name="lines")
     make = models.OneToOneField(
         UnitMake, models.PROTECT, null=True, blank=True, related_name="purchase_line", help_text="a unit bought in"
     )
+    was_for = models.ForeignKey(
+        UnitMake, models.SET_NULL, null=True, blank=True, related_name="former_lines",
+        help_text="the unit it was for, of a line that was cancelled",
+    )  # fmt: skip
     material = models.ForeignKey(Material, models.PROTECT, null=True, blank=True, related_name="purchase_lines")
     quantity = models.PositiveIntegerField(default=1)
     length = LengthField(null=True, blank=True)
@@ -808,12 +814,15 @@ class PurchaseLine(models.Model):
         constraints = [
             models.CheckConstraint(
                 name="purchase_line_is_of_one_thing",
-                condition=Q(make__isnull=False, material__isnull=True) | Q(make__isnull=True, material__isnull=False),
+                condition=Q(make__isnull=False, material__isnull=True)
+                | Q(make__isnull=True, material__isnull=False)
+                | Q(make__isnull=True, material__isnull=True, state="cancelled"),
             )
         ]
 
     def __str__(self) -> str:
-        return self.make.unit.code if self.make else f"{self.quantity} × {self.material}"
+        make = self.make or self.was_for
+        return make.unit.code if make else f"{self.quantity} × {self.material}"
 
     @property
     def pieces_to_come(self) -> int:

@@ -22,7 +22,14 @@ def register() -> None:
     from fabrication.adapters.options import fit_as_made, options_of_products, options_of_units
     from fabrication.demo import load, load_recipe_book
     from fabrication.services.erasing import erase
-    from fabrication.services.making import change_effects, make_units, release_checks, remake_after_change, take_back
+    from fabrication.services.making import (
+        cancel_make,
+        change_effects,
+        make_units,
+        release_checks,
+        remake_after_change,
+        take_back,
+    )
     from fabrication.services.starting_data import load_for_range
 
     menu.add("Batches", "fabrication:batches", roles=[WORKROOM], position=10)
@@ -59,4 +66,5 @@ def register() -> None:
     measuring_ports.release_hooks.append(make_units)
     measuring_ports.change_effects.append(change_effects)
     measuring_ports.size_change_hooks.append(remake_after_change)
+    measuring_ports.cancel_hooks.append(cancel_make)
     measuring_ports.take_back_hooks.append(take_back)

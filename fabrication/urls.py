@@ -78,6 +78,7 @@ urlpatterns = [
     path("workroom/claims/<int:pk>/", buying.claim_settle, name="claim_settle"),
     path("workroom/purchase-lines/<int:pk>/receive/", buying.receive, name="receive_line"),
     path("workroom/purchase-lines/<int:pk>/inspect/", buying.inspect, name="inspect_line"),
+    path("workroom/purchase-lines/<int:pk>/answer/", buying.supplier_answer, name="supplier_answer"),
     path("workroom/buying/lists/<int:pk>/", choices.supplier_list, name="supplier_list"),
     path("workroom/choices/lacking/<int:pk>/", choices.lacking_of_firm, name="lacking_of_firm"),
     path("workroom/choices/<int:pk>/stop/", choices.stop_offering, name="stop_offering"),

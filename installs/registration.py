@@ -38,7 +38,7 @@ def register() -> None:
     from installs.demo import load
     from installs.services.erasing import erase
     from installs.services.starting_data import load_for_range
-    from installs.services.visits import size_changed, take_in_released
+    from installs.services.visits import pull_again, size_changed, take_in_released
     from jobs.ports import ports as jobs_ports
     from measuring.ports import ports as measuring_ports
     from shared import demo, menu, panels
@@ -73,6 +73,7 @@ def register() -> None:
     measuring_ports.range_hooks.append(load_for_range)
     measuring_ports.release_hooks.append(take_in_released)
     measuring_ports.size_change_hooks.append(size_changed)
+    measuring_ports.cancel_hooks.append(pull_again)
     measuring_ports.obstruction_help.append(obstruction_help)
 
 

@@ -31,6 +31,9 @@ MEASURES = (roles.MEASURER, roles.DISPATCHER, roles.OWNER)
 """Who may write at an opening: the field person of the day, and the office."""
 SEES_SIZES = (*MEASURES, roles.WORKROOM, roles.INSTALLER)
 
+ASKS = (*roles.OFFICE, roles.WORKROOM)
+"""Who may put a released unit on hold: the office, which decides, and the workroom, which can't make it as it is."""
+
 M = TypeVar("M", bound=Model)
 
 
@@ -102,8 +105,12 @@ def conflict_for(user: User, pk: int) -> FactConflict:
 def change_for(user: User, pk: int) -> SizeChange:
     rows = SizeChange.objects.filter(unit__in=Unit.objects.visible_to(user))
     return get_object_or_404(
-        rows.select_related("unit__opening__job__branch", "unit__opening__room", "unit__product"), pk=pk
-    )
+        rows.select_related(
+            "unit__opening__job__branch", "unit__opening__job__site", "unit__opening__room", "unit__opening__product",
+            "unit__product", "new_product",
+        ),
+        pk=pk,
+    )  # fmt: skip
 
 
 def approval_for(user: User, pk: int) -> Approval:

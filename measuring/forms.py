@@ -9,7 +9,7 @@ from django import forms
 
 from measuring.adapters.facts import STOPS
 from measuring.adapters.options import Offer
-from measuring.models import Family, FixedTo, Group, Mount, Opening, Product, Room, Substrate, Unit
+from measuring.models import Family, FixedTo, Group, Mount, Opening, Product, Room, SizeChange, Substrate, Unit
 from measuring.rules.families import SIDES, TABLE
 from measuring.rules.options import named
 from measuring.rules.range import starting_rows
@@ -290,11 +290,14 @@ class GroupForm(PageForm):
         self.choose("openings", ((str(one.pk), str(one)) for one in openings))
 
 
+HOW = [(word, word) for word in ("signed", "e-mail", "on the phone", "at the visit")]
+
+
 class ApproveForm(PageForm):
     """The customer's yes."""
 
     approved_by = forms.CharField(max_length=120, label="who said yes")
-    how = forms.ChoiceField(choices=[(word, word) for word in ("signed", "e-mail", "on the phone", "at the visit")])
+    how = forms.ChoiceField(choices=HOW)
 
 
 class ReleaseForm(PageForm):
@@ -304,9 +307,39 @@ class ReleaseForm(PageForm):
 
 
 class DecisionForm(PageForm):
-    """Accept or refuse a change of size."""
+    """Accept or refuse a change after the release."""
 
+    approved_by = forms.CharField(
+        max_length=120, required=False, label="who said yes",
+        help_text="kept as the customer's new approval; needed where more than the measured size changes",
+    )  # fmt: skip
+    how = forms.ChoiceField(required=False, choices=HOW)
     text = forms.CharField(max_length=240, required=False, label="note")
+
+
+class ChangeForm(PageForm):
+    """What somebody wants of a released unit, beside its options."""
+
+    product = forms.ModelChoiceField(Product.objects.none(), required=False, empty_label="not chosen")
+    reason = forms.CharField(max_length=240, required=False, label="who asks, and why")
+    price = forms.DecimalField(
+        required=False, min_value=0, max_value=1_000_000, max_digits=10, decimal_places=2,
+        label="new price, as the customer is told it", help_text="optional",
+    )  # fmt: skip
+
+    def __init__(self, data: Mapping[str, object] | None = None, *, user: User, unit: Unit, kind: str) -> None:
+        super().__init__(data, user=user)
+        branch = unit.opening.job.branch_id
+        others = Product.objects.filter(branch=branch, is_active=True).exclude(pk=unit.product_id)
+        self.fields["product"].queryset = others  # type: ignore[attr-defined]
+        if kind != SizeChange.Kind.PRODUCT:
+            del self.fields["product"]
+        if kind in {SizeChange.Kind.SIZE, SizeChange.Kind.CANCEL}:
+            del self.fields["price"]
+
+    def chosen(self) -> Product | None:
+        """The product that is chosen, if one is."""
+        return self.cleaned_data.get("product") if self.is_bound and self.is_valid() else None
 
 
 class TapeForm(PageForm):

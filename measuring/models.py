@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from jobs.models import Appointment, BranchQuerySet, Job
 from measuring.rules.visit import LABELS
-from shared.fields import LONGEST_NOTE, LengthField
+from shared.fields import LONGEST_NOTE, LengthField, between
 
 if TYPE_CHECKING:
     from shared.models import User
@@ -512,7 +512,17 @@ class Approval(models.Model):
 
 
 class SizeChange(models.Model):
-    """A re-measure after release: the dispatcher accepts or refuses, seeing what it does."""
+    """
+    A change of a unit after its release: what is measured again, chosen otherwise, or not wanted.
+
+    While it is open the unit is on hold; the office decides, seeing what it does.
+    """
+
+    class Kind(models.TextChoices):
+        SIZE = "size", "measured again"
+        CHOICE = "choice", "chosen otherwise"
+        PRODUCT = "product", "another product"
+        CANCEL = "cancel", "not wanted"
 
     class State(models.TextChoices):
         OPEN = "open", "to decide"
@@ -520,12 +530,21 @@ class SizeChange(models.Model):
         REFUSED = "refused", "refused"
 
     unit = models.ForeignKey(Unit, models.CASCADE, related_name="size_changes")
+    kind = models.CharField(max_length=8, choices=Kind.choices, default=Kind.SIZE, db_default=Kind.SIZE)
     state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
     old_width = LengthField()
     old_height = LengthField()
     new_width = LengthField()
     new_height = LengthField()
     new_longest_height = LengthField(null=True, blank=True)
+    new_options = models.JSONField(null=True, blank=True, help_text="all that is chosen from then on")
+    new_product = models.ForeignKey(Product, models.PROTECT, null=True, blank=True, related_name="+")
+    new_basis = models.CharField(max_length=14, blank=True, default="", db_default="")
+    reason = models.CharField(max_length=240, blank=True, default="", db_default="", help_text="who asks, and why")
+    price = models.DecimalField(
+        max_digits=10, decimal_places=2, null=True, blank=True, validators=between(0, 1_000_000),
+        help_text="the new price, as the customer is told it",
+    )  # fmt: skip
     steps = models.JSONField(default=list)
     findings = models.JSONField(default=list)
     effects = models.JSONField(default=list, help_text="what it does to units, cut pieces and dates")
@@ -543,3 +562,9 @@ class SizeChange(models.Model):
 
     def __str__(self) -> str:
         return f"change of {self.unit.code}"
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether it has a size that is not the released one."""
+        was, now = (self.old_width, self.old_height), (self.new_width, self.new_height)
+        return now != was or self.new_longest_height not in {None, self.unit.longest_height}

@@ -15,17 +15,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from measuring.models import Obstruction, Opening, Product, SizeChange, Unit
     from measuring.rules.options import OptionList
-    from shared.lengths import Length
     from shared.models import Branch, User
-
-
-@dataclass(frozen=True, slots=True)
-class NewSize:
-    """The size a re-measure asks for, beside the one a unit was released at."""
-
-    width: Length
-    height: Length
-    longest_height: Length
 
 
 ReleaseHook = Callable[[Sequence["Unit"], "User"], object]
@@ -34,11 +24,14 @@ ReleaseHook = Callable[[Sequence["Unit"], "User"], object]
 ReleaseCheck = Callable[["Unit"], Iterable[str]]
 """Reasons why a unit can't be released that only a higher room knows, such as no recipe."""
 
-ChangeEffects = Callable[["Unit", NewSize], Iterable[str]]
-"""What a change of size would do: a line each, such as ``3 cut pieces are scrap``."""
+ChangeEffects = Callable[["Unit", "Unit | None"], Iterable[str]]
+"""What a change of a released unit would do, given the unit as it would be (None: cancelled), a line each."""
 
 SizeChangeHook = Callable[["Unit", "SizeChange", "User"], None]
-"""Called after a change was accepted, the unit's sizes being the new ones."""
+"""Called after a change was accepted, the unit's size, options and product being the new ones."""
+
+CancelHook = Callable[["Unit", "User"], None]
+"""Called when a unit is cancelled."""
 
 TakeBack = Callable[["Unit", "User"], None]
 """Called before a released unit goes back to be approved anew; raises `Refused` where it is past that."""
@@ -67,6 +60,7 @@ class Ports:
     release_hooks: list[ReleaseHook] = field(default_factory=list)
     change_effects: list[ChangeEffects] = field(default_factory=list)
     size_change_hooks: list[SizeChangeHook] = field(default_factory=list)
+    cancel_hooks: list[CancelHook] = field(default_factory=list)
     take_back_hooks: list[TakeBack] = field(default_factory=list)
     obstruction_help: list[ObstructionHelp] = field(default_factory=list)
     made_fit: list[MadeFit] = field(default_factory=list)
@@ -81,12 +75,16 @@ class Ports:
         for hook in self.release_hooks:
             hook(units, by)
 
-    def effects(self, unit: Unit, new: NewSize) -> list[str]:
-        return [line for source in self.change_effects for line in source(unit, new)]
+    def effects(self, unit: Unit, wanted: Unit | None) -> list[str]:
+        return [line for source in self.change_effects for line in source(unit, wanted)]
 
     def size_changed(self, unit: Unit, change: SizeChange, by: User) -> None:
         for hook in self.size_change_hooks:
             hook(unit, change, by)
+
+    def cancelled(self, unit: Unit, by: User) -> None:
+        for hook in self.cancel_hooks:
+            hook(unit, by)
 
     def taken_back(self, unit: Unit, by: User) -> None:
         for hook in self.take_back_hooks:

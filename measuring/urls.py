@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from measuring.views import field, openings, range, sizes, visits
+from measuring.views import changes, field, openings, range, sizes, visits
 
 app_name = "measuring"
 
@@ -39,6 +39,8 @@ urlpatterns = [
     path("photos/<int:pk>/remove/", openings.remove_photo, name="remove_photo"),
     path("answers/<int:pk>/settle/", openings.settle, name="settle"),
     path("units/<int:pk>/options/", openings.options, name="options"),
+    path("units/<int:pk>/change/", changes.change_unit, name="change_unit"),
+    path("units/<int:pk>/change/look/", changes.change_look, name="change_look"),
     path("units/<int:pk>/cancel/", sizes.cancel_unit, name="cancel_unit"),
     path("jobs/<int:job_pk>/sizes/", sizes.sizes, name="sizes"),
     path("jobs/<int:job_pk>/sizes/approve/", sizes.approve, name="approve"),
@@ -48,7 +50,7 @@ urlpatterns = [
     path("jobs/<int:job_pk>/units/", sizes.job_units, name="job_units"),
     path("groups/<int:pk>/apart/", openings.ungroup, name="ungroup"),
     path("approvals/<int:pk>/withdraw/", sizes.withdraw, name="withdraw"),
-    path("size-changes/<int:pk>/", sizes.size_change, name="size_change"),
+    path("size-changes/<int:pk>/", changes.size_change, name="size_change"),
     path("setup/range/", range.setup_range, name="setup_range"),
     path("range/", range.product_range, name="range"),
     path("range/new/", range.product, name="new_product"),

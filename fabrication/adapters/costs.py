@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
@@ -49,7 +49,11 @@ def cost_of(make: UnitMake) -> MakeCost:
     A bar's price is shared by length; cloth is priced by the running metre and shared by area of
     the roll's width; what is pulled is priced each. Cancelled parts count as far as they were cut.
     """
-    parts = list(make.parts.select_related("material"))
+    return cost_of_parts(list(make.parts.select_related("material")))
+
+
+def cost_of_parts(parts: Sequence[Part]) -> MakeCost:
+    """The same of some parts, kept or only worked out."""
     prices = _prices(parts)
     rows = [_cost(part, prices.get(part.material_id)) for part in parts]
     return MakeCost(tuple(row for row in rows if row is not None))

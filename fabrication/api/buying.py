@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from fabrication.access import WORKS
 from fabrication.models import Claim, Material, Purchase, PurchaseLine, Supplier
 from fabrication.rules.model import FINISHED_SIZE, OPENING_SIZE
-from fabrication.services import buying, deliveries
+from fabrication.services import amendments, buying, deliveries
 from measuring.models import Mount
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.fields import DayField, LengthSerializerField
@@ -220,6 +220,11 @@ class InspectSerializer(serializers.Serializer[None]):
     kind = serializers.ChoiceField(choices=Claim.Kind.choices, required=False, help_text="what is claimed if not good")
 
 
+class SupplierAnswerSerializer(serializers.Serializer[None]):
+    is_taken = serializers.BooleanField(help_text="they make it as it is now; else the line is cancelled")
+    note = serializers.CharField(max_length=240, required=False)
+
+
 class PurchaseLineViewSet(ReadViewSet[PurchaseLine]):
     """What comes back of a purchase, line by line."""
 
@@ -257,6 +262,14 @@ class PurchaseLineViewSet(ReadViewSet[PurchaseLine]):
     def receive(self, request: ApiRequest, pk: str = "") -> Response:
         """Packages that came."""
         line = deliveries.receive_line(line=self.get_object(), by=request.user, **valid(ReceiveLineSerializer, request))
+        return Response(PurchaseLineSerializer(line).data)
+
+    @extend_schema(request=SupplierAnswerSerializer)
+    @action(detail=True, methods=["post"], url_path="supplier-answer")
+    def supplier_answer(self, request: ApiRequest, pk: str = "") -> Response:
+        """What the supplier said to a change that was asked after the order."""
+        sent = valid(SupplierAnswerSerializer, request)
+        line = amendments.supplier_answered(line=self.get_object(), by=request.user, **sent)
         return Response(PurchaseLineSerializer(line).data)
 
     @extend_schema(request=InspectSerializer)

@@ -50,6 +50,10 @@ class SecondsSerializer(serializers.Serializer[None]):
     any_lot = serializers.BooleanField(default=False)
 
 
+class UndoSerializer(serializers.Serializer[None]):
+    reason = serializers.CharField(max_length=120, required=False, allow_blank=True)
+
+
 class FlawSerializer(serializers.Serializer[None]):
     start = LengthSerializerField()
     end = LengthSerializerField()
@@ -93,11 +97,12 @@ class PlannedCutViewSet(ReadViewSet[PlannedCut]):
         """It is cut."""
         return Response(PlannedCutSerializer(bench.mark_cut(cut=self.get_object(), by=request.user)).data)
 
-    @extend_schema(request=None)
+    @extend_schema(request=UndoSerializer)
     @action(detail=True, methods=["post"])
     def undo(self, request: ApiRequest, pk: str = "") -> Response:
         """It was not cut after all."""
-        return Response(PlannedCutSerializer(bench.undo_cut(cut=self.get_object(), by=request.user)).data)
+        cut = bench.undo_cut(cut=self.get_object(), by=request.user, **valid(UndoSerializer, request))
+        return Response(PlannedCutSerializer(cut).data)
 
     @extend_schema(request=PieceSerializer)
     @action(detail=True, methods=["post"])

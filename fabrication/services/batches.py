@@ -16,6 +16,7 @@ from fabrication.services.bench import settle_batch
 from fabrication.services.buying import Shortage, shortages
 from fabrication.services.planning import drop_plan, new_stock_left, plan_material
 from jobs.services.stages import lock_job, recompute_stage
+from measuring.adapters.changes import refuse_held
 from measuring.models import Product, Unit
 from shared.audit import entry, record, record_all
 from shared.errors import Refused
@@ -151,6 +152,7 @@ def add_units(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
             )
         if make.unit.opening.job.hold:
             raise Refused(f"{make.unit.opening.job.number} is held: {make.unit.opening.job.get_hold_display()}")
+    refuse_held((make.unit_id for make in rows), held.branch.unit, field="makes")
     UnitMake.objects.filter(pk__in=[make.pk for make in rows]).update(batch=held, state=UnitMake.State.BATCHED)
     Unit.objects.filter(make__in=rows).update(state=Unit.State.IN_WORKROOM)
     _after_change(held, rows, by, "put into the batch")

@@ -18,14 +18,18 @@ from fabrication.services.begun import (
 from fabrication.services.planning import free_stock
 from fabrication.services.stock import move_stock
 from jobs.services.stages import lock_job, recompute_stage
+from measuring.adapters.changes import refuse_held
 from measuring.models import Unit
-from shared.audit import record
+from shared.audit import entry, record, record_all
 from shared.errors import Refused
 from shared.lengths import ZERO, Length
 from shared.models import User
 
 CHANGED_LENGTH = (StockMove.Reason.MEASURED, StockMove.Reason.SPLIT)
 CUT_OR_BEGUN = (PlannedCut.State.CUT, PlannedCut.State.BEGUN)
+
+TAPPED = "tapped by mistake"
+"""Why a cut is undone, unless somebody says otherwise."""
 
 # -- cutting -----------------------------------------------------------------------
 
@@ -70,22 +74,22 @@ def mark_piece(*, cut: PlannedCut, position: int, by: User) -> PlannedCut:
 
 
 @transaction.atomic
-def undo_cut(*, cut: PlannedCut, by: User) -> PlannedCut:
-    """Takes a cut back that was tapped by mistake; refused once its offcut was used."""
+def undo_cut(*, cut: PlannedCut, by: User, reason: str = "") -> PlannedCut:
+    """Takes a cut back that was tapped by mistake, and says why; refused once its offcut was used."""
     cut = held_cut(cut)
     if cut.state in {PlannedCut.State.CUT, PlannedCut.State.BEGUN}:
-        _set_cut(cut, set(), by, "undid a cut")
+        _set_cut(cut, set(), by, "undid a cut", reason.strip() or TAPPED)
     return cut
 
 
 @transaction.atomic
-def undo_piece(*, cut: PlannedCut, position: int, by: User) -> PlannedCut:
+def undo_piece(*, cut: PlannedCut, position: int, by: User, reason: str = "") -> PlannedCut:
     """Takes the tap on one piece back."""
     cut = held_cut(cut)
     done = cut_positions(cut)
     _check_position(cut, position)
     if position in done:
-        _set_cut(cut, done - {position}, by, f"undid piece {position + 1}")
+        _set_cut(cut, done - {position}, by, f"undid piece {position + 1}", reason.strip() or TAPPED)
     return cut
 
 
@@ -104,7 +108,7 @@ def held_cut(cut: PlannedCut) -> PlannedCut:
     )
 
 
-def _set_cut(cut: PlannedCut, wanted: set[int], by: User, action: str) -> None:
+def _set_cut(cut: PlannedCut, wanted: set[int], by: User, action: str, why: str = "") -> None:
     """Brings the books to these pieces being cut: stock, parts, offcut, state."""
     if cut.state == PlannedCut.State.DROPPED or cut.plan.state == CutPlan.State.REPLACED:
         raise Refused("this was planned anew since; look at the current plan")
@@ -119,14 +123,16 @@ def _set_cut(cut: PlannedCut, wanted: set[int], by: User, action: str) -> None:
     count_pieces(cut, wanted - done, 1)
     count_pieces(cut, done - wanted, -1)
     if done and not wanted:
-        _give_stock_back(cut, by)
+        _give_stock_back(cut, by, why)
         cut.cut_by, cut.cut_at = None, None
     cut.pieces = [piece | {"cut": position in wanted} for position, piece in enumerate(cut.pieces)]
     cut.state = _state_for(cut, wanted)
     if cut.state == PlannedCut.State.CUT and cut.keeps_offcut and cut.offcut is None:
         cut.offcut = put_back(cut, by, *offcut_size(cut, cut.left))
     cut.save(update_fields=["state", "cut_by", "cut_at", "offcut", "pieces", "flaws_before"])
-    record(by=by, action=action, subject=cut, note=f"{len(wanted)} of {len(cut.pieces)} pieces")
+    record(by=by, action=action, subject=cut, note=move_note(f"{len(wanted)} of {len(cut.pieces)} pieces", why))
+    if done - wanted:
+        note_in_units(cut, done - wanted, by, "cut undone", why)
     settle_batch(batch=cut.plan.batch)
 
 
@@ -138,15 +144,17 @@ def _state_for(cut: PlannedCut, wanted: set[int]) -> str:
 
 def count_pieces(cut: PlannedCut, positions: set[int], sign: int) -> None:
     for part_id, pieces in sorted(Counter(cut.pieces[position]["part"] for position in positions).items()):
-        _count_part(part_id, sign * pieces, cut.item.lot)
+        _count_part(part_id, sign * pieces, cut)
 
 
-def _count_part(part_id: int, pieces: int, lot: str) -> None:
-    part = Part.objects.select_for_update().get(pk=part_id)
+def _count_part(part_id: int, pieces: int, cut: PlannedCut) -> None:
+    part = Part.objects.select_for_update(of=("self",)).select_related("make").get(pk=part_id)
     part.done += pieces
     if part.state != Part.State.CANCELLED:
-        part.state = Part.State.CUT if part.done >= part.quantity else Part.State.PLANNED
-    part.lot = lot if part.done else ""
+        here = part.make.batch_id == cut.plan.batch_id  # it may have left the batch with what was cut of it
+        left = Part.State.PLANNED if here else Part.State.TO_CUT
+        part.state = Part.State.CUT if part.done >= part.quantity else left
+    part.lot = cut.item.lot if part.done else ""
     part.save(update_fields=["done", "state", "lot"])
 
 
@@ -207,9 +215,22 @@ def shifted(flaws: list[list[int]], by_ticks: int) -> list[list[int]]:
     return [flaw for flaw in moved if flaw[1] > 0]
 
 
-def _give_stock_back(cut: PlannedCut, by: User) -> None:
+def note_in_units(cut: PlannedCut, positions: set[int], by: User, action: str, why: str) -> None:
+    """What became of these pieces, in the history of each unit they are for."""
+    pieces = Counter(cut.pieces[position]["part"] for position in positions)
+    parts = Part.objects.filter(pk__in=pieces).select_related("make__unit__opening").order_by("pk")
+    record_all(
+        entry(
+            by=by, action=f"{part.name}: {action}", subject=part.make.unit, job=part.make.unit.opening.job_id,
+            note=move_note(f"{pieces[part.pk]} of {cut.item.code}", why),
+        )
+        for part in parts
+    )  # fmt: skip
+
+
+def _give_stock_back(cut: PlannedCut, by: User, why: str) -> None:
     item = StockItem.objects.select_for_update().get(pk=cut.item_id)
-    note = f"cut of {cut.plan.batch} undone"
+    note = move_note(f"cut of {cut.plan.batch} undone", why)
     if cut.plan.material.kind == Material.Kind.CLOTH:
         later = PlannedCut.objects.filter(item=item, state__in=CUT_OR_BEGUN, cut_at__gt=cut.cut_at).exclude(pk=cut.pk)
         if (cut.flaws_before or item.flaws) and later.exists():
@@ -219,7 +240,7 @@ def _give_stock_back(cut: PlannedCut, by: User) -> None:
         if is_run_off:
             move_stock(item=item, change=1, reason=StockMove.Reason.CORRECTED, by=by, note=note)
         else:
-            back = f"{note}, {cut.run_off} back"
+            back = move_note(f"cut of {cut.plan.batch} undone, {cut.run_off} back", why)
             StockMove.objects.create(item=item, change=0, reason=StockMove.Reason.CORRECTED, moved_by=by, note=back)
         flaws = cut.flaws_before if cut.flaws_before else item.flaws
         StockItem.objects.filter(pk=item.pk).update(
@@ -383,11 +404,12 @@ def check_unit(*, make: UnitMake, width: Length, height: Length, by: User) -> Un
     lock_job(make.unit.opening.job_id)
     make = (
         UnitMake.objects.select_for_update(of=("self",))
-        .select_related("unit__opening__job", "unit__product", "batch")
+        .select_related("unit__opening__job__branch", "unit__product", "batch")
         .get(pk=make.pk)
     )
     if make.state not in {UnitMake.State.ASSEMBLY, UnitMake.State.BACK}:
         raise Refused(f"{make.unit.code} is {make.get_state_display()}; only an assembled unit is checked")
+    refuse_held([make.unit_id], make.unit.opening.job.branch.unit)
     if left := steps_left(make):
         more = f" and {len(left) - 1} more" if len(left) > 1 else ""
         raise Refused(f"{make.unit.code} is not put together yet: “{left[0]}”{more} not ticked", field="steps")

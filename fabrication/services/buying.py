@@ -21,6 +21,7 @@ from fabrication.rules.supply import LONGEST, arrival, off_pack
 from fabrication.services.stock import STANDS_ALONE
 from jobs.schedule.availability import holidays_between
 from jobs.services.stages import recompute_stage
+from measuring.adapters.changes import refuse_held
 from measuring.models import Product, Unit
 from shared.audit import changed, record
 from shared.errors import Refused
@@ -30,7 +31,7 @@ from shared.models import Branch, User
 from shared.records import read_length
 
 OPEN_PARTS = (Part.State.TO_CUT, Part.State.TO_PULL)
-DONE = (PurchaseLine.State.INSPECTED, PurchaseLine.State.REFUSED)
+DONE = (PurchaseLine.State.INSPECTED, PurchaseLine.State.REFUSED, PurchaseLine.State.CANCELLED)
 ON_ITS_WAY = (PurchaseLine.State.ORDERED, PurchaseLine.State.ACKNOWLEDGED, PurchaseLine.State.DIFFERS)
 
 
@@ -112,6 +113,7 @@ def order_units(*, supplier: Supplier, makes: Collection[int], by: User, is_sent
             raise Refused(f"{make.unit.code} is made here", field="makes")
         if PurchaseLine.objects.filter(make=make).exists():
             raise Refused(f"{make.unit.code} is on {make.purchase_line.purchase} already", field="makes")
+    refuse_held((make.unit_id for make in rows), branch.unit, field="makes")
     sizes = [(make, supplied_size(make.unit)) for make in rows]
     purchase = _draft(supplier, by)
     for make, size in sizes:

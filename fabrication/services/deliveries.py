@@ -54,7 +54,7 @@ class Difference:
 @transaction.atomic
 def acknowledge(*, line: PurchaseLine, said: Acknowledged, by: User) -> PurchaseLine:
     """The supplier's acknowledgement beside what was ordered; differences are named and stop the line."""
-    line = _locked(line)
+    line = locked_line(line)
     if line.make is None:
         raise Refused("only a unit is acknowledged by size and options", field="line")
     _demand(line, (PurchaseLine.State.ORDERED, PurchaseLine.State.DIFFERS, PurchaseLine.State.ACKNOWLEDGED))
@@ -117,7 +117,7 @@ def answer_difference(*, line: PurchaseLine, key: str, answer: str, by: User, wh
     Refused
         No such difference, or accepted without saying why.
     """
-    line = _locked(line)
+    line = locked_line(line)
     _demand(line, (PurchaseLine.State.DIFFERS,))
     difference = next((one for one in differences_of(line) if one.key == key), None)
     if difference is None:
@@ -183,13 +183,15 @@ def receive_line(
     sure
         False where nobody has said yet that more than was ordered is right.
     """
-    line = _locked(line)
+    line = locked_line(line)
     if line.state in {PurchaseLine.State.RECEIVED, PurchaseLine.State.INSPECTED}:
         return line
     if line.purchase.state != Purchase.State.ORDERED:
         raise Refused(f"{line.purchase} is {line.purchase.get_state_display()}")
     if line.state == PurchaseLine.State.DIFFERS:
         raise Refused(f"{line} was acknowledged otherwise: {'; '.join(line.differences)}")
+    if line.state in {PurchaseLine.State.ASKED, PurchaseLine.State.CANCELLED}:
+        raise Refused(f"{line}: {line.get_state_display()}; note first what the supplier answered")
     if packages < 1:
         raise Refused("say how many packages came", field="packages", bound="1 or more")
     line.packages_received += packages
@@ -203,7 +205,7 @@ def receive_line(
         line.received_at = timezone.now()
     line.save(update_fields=["packages_received", "pieces_received", "state", "received_at"])
     record(by=by, action="received", subject=line, note=note)
-    _close(line.purchase)
+    close_purchase(line.purchase)
     return line
 
 
@@ -247,7 +249,7 @@ def inspect_line(
     """A unit that came in is good and counts as made; or goes back, with a claim on its supplier."""
     if line.make is not None:
         lock_job(line.make.unit.opening.job_id)
-    line = _locked(line)
+    line = locked_line(line)
     if line.state != PurchaseLine.State.RECEIVED or line.make is None:
         raise Refused(f"{line} is {line.get_state_display()}; only a unit that is all here is inspected")
     if not is_good and not note.strip():
@@ -264,7 +266,7 @@ def inspect_line(
         _open_claim(line, kind, note, 1, by)
     record(by=by, action="inspected" if is_good else "sent back", subject=make.unit, job=job, note=note)
     recompute_stage(job=job, by=by)
-    _close(line.purchase)
+    close_purchase(line.purchase)
     return line
 
 
@@ -286,7 +288,7 @@ def open_claim(*, line: PurchaseLine, kind: str, note: str, by: User, quantity: 
 
     A unit is claimed from its inspection on, and goes back; of stock so many are claimed.
     """
-    line = _locked(line)
+    line = locked_line(line)
     if line.make is not None and line.state == PurchaseLine.State.RECEIVED:
         inspect_line(line=line, is_good=False, note=note, kind=kind, by=by)
         return Claim.objects.filter(line=line).latest("pk")
@@ -326,7 +328,7 @@ def remake_claim(*, claim: Claim, remake_number: str, by: User, ships_on: dt.dat
     row = _open(claim)
     if not remake_number.strip():
         raise Refused("write the supplier's remake number", field="remake_number")
-    line = _locked(row.line) if row.line is not None else None
+    line = locked_line(row.line) if row.line is not None else None
     if line is None:
         raise Refused("its line is on the purchase no more", field="claim")
     line.state = PurchaseLine.State.ACKNOWLEDGED if line.acknowledged else PurchaseLine.State.ORDERED
@@ -351,7 +353,7 @@ def credit_claim(*, claim: Claim, credit: Decimal, by: User) -> Claim:
     if credit < 0:
         raise Refused("a credit is 0 or more", field="credit", bound="0 or more")
     row.credit = credit
-    line = _locked(row.line) if row.line is not None else None
+    line = locked_line(row.line) if row.line is not None else None
     if line is not None and line.make is not None:
         unit = line.make.unit
         lock_job(unit.opening.job_id)
@@ -366,7 +368,7 @@ def credit_claim(*, claim: Claim, credit: Decimal, by: User) -> Claim:
         if line.pieces_received >= line.quantity:
             line.state, line.received_at = PurchaseLine.State.INSPECTED, line.received_at or timezone.now()
         line.save(update_fields=["quantity", "state", "received_at"])
-    _close(row.purchase)
+    close_purchase(row.purchase)
     return _shut(row, Claim.Outcome.CREDIT, by, str(credit))
 
 
@@ -376,7 +378,7 @@ def withdraw_claim(*, claim: Claim, why: str, by: User) -> Claim:
     row = _open(claim)
     if not why.strip():
         raise Refused("say why it is withdrawn", field="why")
-    line = _locked(row.line) if row.line is not None else None
+    line = locked_line(row.line) if row.line is not None else None
     if line is not None and line.state == PurchaseLine.State.REFUSED:
         line.state = PurchaseLine.State.RECEIVED
         line.save(update_fields=["state"])
@@ -410,7 +412,8 @@ def _demand(line: PurchaseLine, states: Iterable[str]) -> None:
         raise Refused(f"{line} is {line.get_state_display()}", field="line")
 
 
-def _locked(line: PurchaseLine) -> PurchaseLine:
+def locked_line(line: PurchaseLine) -> PurchaseLine:
+    """The line as it stands, held."""
     return (
         PurchaseLine.objects.select_for_update(of=("self",))
         .select_related("purchase__branch", "purchase__supplier", "make__unit__opening", "material")
@@ -418,7 +421,8 @@ def _locked(line: PurchaseLine) -> PurchaseLine:
     )
 
 
-def _close(purchase: Purchase) -> None:
+def close_purchase(purchase: Purchase) -> None:
+    """Closed once nothing on it is waited for."""
     if not purchase.lines.exclude(state__in=DONE).exists():
         purchase.state = Purchase.State.CLOSED
         purchase.save(update_fields=["state"])

@@ -15,18 +15,20 @@ from typing import Final
 from django.db import transaction
 from django.db.models import QuerySet
 
-from fabrication.adapters.costs import cost_of
+from fabrication.adapters.costs import PartCost, cost_of, cost_of_parts
 from fabrication.adapters.supplied import steps_shown, supplied_columns, supplied_size
-from fabrication.models import Material, OwnCloth, Part, PurchaseLine, RecipeRevision, Tolerance, UnitMake
+from fabrication.models import Material, OwnCloth, Part, Purchase, PurchaseLine, RecipeRevision, Tolerance, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.rules.bench import COLOR
 from fabrication.rules.cords import LoopRule, loop_rule, pull_rule
+from fabrication.services.amendments import ask_supplier
+from measuring.adapters.changes import differences
 from measuring.adapters.evaluation import fit_of, jurisdiction_of
 from measuring.models import RELEASED_OR_LATER, Group, Product, SizeChange, Unit
-from measuring.ports import NewSize
 from shared.audit import Changes, entry, record, record_all
 from shared.errors import Refused
 from shared.formats.dates import short_day
+from shared.formats.money import money_text
 from shared.lengths import Length, total
 from shared.models import Branch, User
 from shared.records import length_text
@@ -81,15 +83,9 @@ def material_json(row: Material) -> dict[str, object]:
     return {"key": row.key, "name": row.name, "kind": row.kind, "facts": row.facts, **shown}
 
 
-def order_of(
-    unit: Unit, recipe: rules.Recipe, size: NewSize | None = None, chosen: Mapping[str, str] | None = None
-) -> rules.Order:
+def order_of(unit: Unit, recipe: rules.Recipe, chosen: Mapping[str, str] | None = None) -> rules.Order:
     """A unit as the recipe's order; what the recipe has no option for is left out, a value never is."""
-    width, height, longest = (
-        (size.width, size.height, size.longest_height)
-        if size is not None
-        else (unit.order_width, unit.order_height, unit.longest_height)
-    )
+    width, height, longest = unit.order_width, unit.order_height, unit.longest_height
     if width is None or height is None:
         raise Refused(f"{unit.code} has no order size yet", field="unit")
     chosen = unit.options if chosen is None else chosen
@@ -160,17 +156,14 @@ def release_checks(unit: Unit) -> Iterator[str]:
         yield from (remark.text for remark in made.remarks if remark.severity == "stop")
 
 
-def worked_out(
-    unit: Unit, revision: RecipeRevision, materials: Mapping[str, rules.Material], size: NewSize | None = None
-) -> rules.UnitMake:
+def worked_out(unit: Unit, revision: RecipeRevision, materials: Mapping[str, rules.Material]) -> rules.UnitMake:
     """One unit by itself, or as its place on a head it shares asks."""
     recipe, show = recipe_from(revision), unit.product.branch.unit
     head = head_of(unit)
     if len(head) < 2:
-        order = order_of(unit, recipe, size, _kept([unit]).get(unit.pk))
+        order = order_of(unit, recipe, _kept([unit]).get(unit.pk))
         return rules.make_unit(recipe, order, materials, unit=show)
-    sizes = {unit.pk: size} if size is not None else {}
-    made = make_head(head, recipe, materials, sizes=sizes)
+    made = make_head(head, recipe, materials)
     return made[[other.pk for other in head].index(unit.pk)]
 
 
@@ -254,11 +247,7 @@ def head_of(unit: Unit) -> list[Unit]:
 
 
 def make_head(
-    units: Sequence[Unit],
-    recipe: rules.Recipe,
-    materials: Mapping[str, rules.Material],
-    *,
-    sizes: Mapping[int, NewSize] | None = None,
+    units: Sequence[Unit], recipe: rules.Recipe, materials: Mapping[str, rules.Material]
 ) -> tuple[rules.UnitMake, ...]:
     """
     Units side by side under one head, which is cut once and stands with the first.
@@ -270,7 +259,7 @@ def make_head(
     """
     first = units[0]
     kept = _kept(units)
-    orders = [order_of(unit, recipe, (sizes or {}).get(unit.pk), kept.get(unit.pk)) for unit in units]
+    orders = [order_of(unit, recipe, kept.get(unit.pk)) for unit in units]
     show = first.product.branch.unit
     for name, values in (
         ("product", {unit.product_id for unit in units}),
@@ -328,19 +317,41 @@ def keep_make(
     materials: Mapping[str, Material],
     tolerance: dict[str, list[int]],
 ) -> UnitMake:
-    """Writes what the rules worked out; a unit made up before is made up anew."""
+    """Writes what the rules worked out; of a unit made up before, what is cut and still fits stays its own."""
     make, _ = UnitMake.objects.update_or_create(
         unit=unit, defaults=make_columns(revision, made, unit.product.branch, tolerance)
     )
-    own = {part.name: part.material for part in make.parts.filter(material__key__startswith=OWN)}
+    rows, kept = _beside_what_fits(make, made, materials)
     make.parts.filter(done=0).delete()
-    make.parts.update(state=Part.State.CANCELLED)  # what is cut stays in the books
-    rows = list(part_rows(make, made, materials))
-    for part in rows:
-        if part.kind == Material.Kind.CLOTH and part.name in own:
-            part.material, part.may_turn = own[part.name], False
+    make.parts.exclude(pk__in=kept).update(state=Part.State.CANCELLED)  # what is cut stays in the books
     Part.objects.bulk_create(rows)
     return make
+
+
+def _beside_what_fits(
+    make: UnitMake, made: rules.UnitMake, materials: Mapping[str, Material]
+) -> tuple[list[Part], set[int]]:
+    """The rows that are to be made, and the keys of the parts begun already that are just as wanted."""
+    parts = list(make.parts.select_related("material"))
+    own = {part.name: part.material for part in parts if part.material.key.startswith(OWN)}
+    begun = [part for part in parts if part.done and part.state != Part.State.CANCELLED]
+    anew: list[Part] = []
+    kept: set[int] = set()
+    for row in part_rows(make, made, materials):
+        if row.kind == Material.Kind.CLOTH and row.name in own:
+            row.material, row.may_turn = own[row.name], False
+        fits = (part for part in begun if part.pk not in kept and _is_like(part, row))
+        if (part := next(fits, None)) is not None:
+            kept.add(part.pk)
+        else:
+            anew.append(row)
+    return anew, kept
+
+
+def _is_like(part: Part, other: Part) -> bool:
+    """Whether two parts are the same pieces: what a cut one need not be cut again for."""
+    names = ("name", "kind", "material_id", "quantity", "length", "width", "may_turn")
+    return all(getattr(part, name) == getattr(other, name) for name in names)
 
 
 # -- cloth of the customer's own ------------------------------------------------------
@@ -419,43 +430,98 @@ def take_back(unit: Unit, by: User) -> None:
     make.delete()
 
 
-# -- a change of size after the release ----------------------------------------------
+# -- a change after the release ----------------------------------------------
 
 
-def change_effects(unit: Unit, new: NewSize) -> Iterator[str]:
-    """What a new size would do: which parts change, what is cut already, which batch it leaves."""
-    make = UnitMake.objects.filter(unit=unit).select_related("recipe", "batch").first()
-    if make is None or make.recipe is None:
+def change_effects(unit: Unit, wanted: Unit | None) -> Iterator[str]:
+    """
+    What a change of a released unit would do, given the unit as it would be (None: it is cancelled).
+
+    What is cut or ordered already, what that and the new parts cost, what is planned anew, which
+    batch and head it touches.
+    """
+    make = UnitMake.objects.filter(unit=unit).select_related("recipe", "batch", "unit").first()
+    if make is None or (wanted is not None and _is_as_made(unit, wanted)):
         return
-    try:
-        made = worked_out(unit, make.recipe, materials_of(unit.product.branch), new)
-    except rules.CannotMake as error:
-        yield f"it can't be made at that size: {error.problem} ({error.bound})"
-        return
-    show = unit.product.branch.unit
-    old = f"{make.finished_width.text(show)} × {make.finished_height.text(show)}"
-    yield f"finished size {old} becomes {made.finished_width.text(show)} × {made.finished_height.text(show)}"
-    wanted = {(part.name, part.length, part.width) for part in made.parts}
-    unfit = {part.pk for part in make.parts.all() if (part.name, part.length, part.width) not in wanted}
-    rows = [row for row in cost_of(make).parts if row.part.pk in unfit and row.part.done]
-    if scrap := sum(row.part.done for row in rows):
-        lost = sum((row.cut for row in rows if row.cut is not None), Decimal(0))
-        worth = f", {lost} of material at stock prices" if lost else ""
-        yield f"cut or pulled already and of no use any more: {_pieces(scrap)}{worth}"
+    if wanted is None:
+        yield from lost_of(make, cost_of(make).parts)
+    elif wanted.product.source == Product.Source.BOUGHT:
+        try:
+            size = supplied_size(wanted)
+        except Refused as refusal:
+            yield f"it can't be ordered so: {refusal.problem}"
+            return
+        yield _becomes(make, size.width, size.height)
+        yield from lost_of(make, cost_of(make).parts)
+    else:
+        revision = make.recipe if wanted.product_id == unit.product_id else recipe_of(wanted.product)
+        if revision is None:
+            return
+        try:
+            made = worked_out(wanted, revision, materials_of(unit.product.branch))
+        except rules.CannotMake as error:
+            yield f"it can't be made so: {error.problem} ({error.bound})"
+            return
+        yield _becomes(make, made.finished_width, made.finished_height)
+        yield from _new_parts(make, made)
     yield from _what_moves(make)
     mates = [other.code for other in head_of(unit) if other.pk != unit.pk]
     if mates:
         yield f"{', '.join(mates)} share its head, which is made anew with it"
 
 
+def _is_as_made(unit: Unit, wanted: Unit) -> bool:
+    names = ("product_id", "order_width", "order_height", "options")
+    same = all(getattr(unit, name) == getattr(wanted, name) for name in names)
+    return same and (unit.longest_height or unit.order_height) == wanted.longest_height
+
+
+def _becomes(make: UnitMake, width: Length, height: Length) -> str:
+    show = make.unit.product.branch.unit
+    old = f"{make.finished_width.text(show)} × {make.finished_height.text(show)}"
+    if (make.finished_width, make.finished_height) == (width, height):
+        return f"finished size {old} stays"
+    return f"finished size {old} becomes {width.text(show)} × {height.text(show)}"
+
+
+def _new_parts(make: UnitMake, made: rules.UnitMake) -> Iterator[str]:
+    """What of the parts begun is of no use for what is wanted, and what the rest of it costs."""
+    keys = {row.key: row for row in Material.objects.filter(branch=make.unit.product.branch_id)}
+    anew, kept = _beside_what_fits(make, made, keys)
+    yield from lost_of(make, [row for row in cost_of(make).parts if row.part.pk not in kept])
+    cost = cost_of_parts([part for part in anew if not _is_waiting(make, part)])
+    if cost.total:
+        currency = make.unit.product.branch.currency
+        yield f"new parts: {money_text(cost.total, currency)} of material at stock prices, waste left out"
+    if cost.unpriced:
+        yield f"without a price: {', '.join(cost.unpriced)}"
+
+
+def _is_waiting(make: UnitMake, row: Part) -> bool:
+    """Whether the unit has just such a part now, nothing of it begun."""
+    return any(not part.done and _is_like(part, row) for part in make.parts.all())
+
+
+def lost_of(make: UnitMake, rows: Iterable[PartCost]) -> Iterator[str]:
+    """What is cut or pulled of these parts of a unit, and what it cost; nothing where nothing is."""
+    begun = [row for row in rows if row.part.done and row.part.state != Part.State.CANCELLED]
+    if count := sum(row.part.done for row in begun):
+        lost = sum((row.cut for row in begun if row.cut is not None), Decimal(0))
+        worth = f", {money_text(lost, make.unit.product.branch.currency)} of material at stock prices" if lost else ""
+        yield f"cut or pulled already and of no use any more: {_pieces(count)}{worth}"
+
+
 def remake_effects(make: UnitMake) -> list[str]:
     """What making a unit anew costs and moves: pieces and material lost, lots, batch, dates."""
     cost = cost_of(make)
+    currency = make.unit.product.branch.currency
     pieces = sum(row.part.done for row in cost.parts)
     lines = []
     if pieces:
-        lines.append(f"cut or pulled already: {_pieces(pieces)}, {cost.cut} of material at stock prices")
-    lines.append(f"material for another one: {cost.total} at stock prices, waste left out")
+        lines.append(
+            f"cut or pulled already: {_pieces(pieces)}, {money_text(cost.cut, currency)} of material at stock prices"
+        )
+    lines.append(f"material for another one: {money_text(cost.total, currency)} at stock prices, waste left out")
     if cost.unpriced:
         lines.append(f"without a price: {', '.join(cost.unpriced)}")
     cut_from = make.parts.select_related("material").exclude(lot="")
@@ -476,6 +542,14 @@ def _what_moves(make: UnitMake) -> Iterator[str]:
         due = f", due {short_day(make.batch.due_on)}" if make.batch.due_on else ""
         anew = ", ".join(plan.material.name for plan in plans_with(make))
         yield f"it leaves {make.batch}{due}; planned anew there: {anew or 'nothing'}"
+    line = PurchaseLine.objects.filter(make=make).select_related("purchase__supplier").first()
+    if line is not None and line.purchase.state == Purchase.State.DRAFT:
+        yield f"it is on {line.purchase} to {line.purchase.supplier}, not sent yet: the line changes with it"
+    elif line is not None:
+        yield (
+            f"it is on {line.purchase} to {line.purchase.supplier} ({line.get_state_display()}): the supplier must be "
+            "asked, and may charge it"
+        )
     if make.state == UnitMake.State.MADE:
         yield "it is made already and must be made again"
     if make.unit.due_on:
@@ -484,7 +558,7 @@ def _what_moves(make: UnitMake) -> Iterator[str]:
 
 def remake_after_change(unit: Unit, change: SizeChange, by: User) -> None:
     """
-    The accepted change: the unit's parts anew, out of its batch; what was cut is gone.
+    The accepted change: the unit's parts anew, out of its batch; what was cut and does not fit any more is gone.
 
     Units that share its head are made anew too where the change reaches them.
     """
@@ -492,12 +566,19 @@ def remake_after_change(unit: Unit, change: SizeChange, by: User) -> None:
     if make is None:
         return
     old = Length(change.old_width.ticks), Length(change.old_height.ticks)
-    changes = {"order width": [old[0], unit.order_width], "order height": [old[1], unit.order_height]}
-    _make_anew(unit, make, by, changes)
+    changes: dict[str, list[object]] = {}
+    if change.is_measured or change.kind == SizeChange.Kind.SIZE:
+        changes = {"order width": [old[0], unit.order_width], "order height": [old[1], unit.order_height]}
+    what = differences(change)
+    if what:  # it is made by what is chosen now, not by what it was made of
+        UnitMake.objects.filter(pk=make.pk).update(figures={})
+        if change.new_product is not None:
+            make.recipe = None
+    _make_anew(unit, make, by, changes, "; ".join(what) or "has a new size")
     for other in head_of(unit):
         mate = UnitMake.objects.filter(unit=other).select_related("batch", "recipe", "unit__opening").first()
         if other.pk != unit.pk and mate is not None and mate.recipe is not None and _differs(other, mate):
-            _make_anew(other, mate, by, {})
+            _make_anew(other, mate, by, {}, f"shares the head of {unit.code}")
 
 
 def _differs(unit: Unit, make: UnitMake) -> bool:
@@ -507,14 +588,12 @@ def _differs(unit: Unit, make: UnitMake) -> bool:
     return stands is None or stands.parts != made.parts
 
 
-def _make_anew(unit: Unit, make: UnitMake, by: User, changes: Changes) -> None:
-    from fabrication.services.batches import leave_batch
-
-    if make.source == Product.Source.BOUGHT:
-        _order_anew(unit, make, by, changes)
-        return
+def _make_anew(unit: Unit, make: UnitMake, by: User, changes: Changes, why: str) -> None:
     if make.batch is not None:
-        leave_batch(make=make, by=by, why=f"{unit.code} has a new size")
+        _leave(make, by, f"{unit.code} {why}")
+    if unit.product.source == Product.Source.BOUGHT:
+        _order_anew(unit, make, by, changes, why)
+        return
     revision = make.recipe or recipe_of(unit.product)
     if revision is None:
         raise Refused(f"{unit.product.name} has no recipe yet")
@@ -525,17 +604,46 @@ def _make_anew(unit: Unit, make: UnitMake, by: User, changes: Changes) -> None:
         raise Refused(error.problem, field="size", bound=error.bound) from None
     keys = {row.key: row for row in Material.objects.filter(branch=branch)}
     keep_make(unit, revision, made, keys, tolerance_of(branch, unit))
-    UnitMake.objects.filter(pk=make.pk).update(
-        state=UnitMake.State.WAITING, batch=None, checked_width=None, checked_height=None, checked_at=None
-    )
-    Unit.objects.filter(pk=unit.pk).update(state=Unit.State.RELEASED, made_at=None)
+    _waits_again(make, unit)
+    ask_supplier(make=make, what=f"{unit.code} is made here now", by=by)
     record(by=by, action="worked out the parts anew", subject=unit, job=unit.opening.job_id, changes=changes)
 
 
-def _order_anew(unit: Unit, make: UnitMake, by: User, changes: Changes) -> None:
-    """A unit that is bought in and not ordered yet takes its new size."""
-    line = PurchaseLine.objects.filter(make=make).select_related("purchase").first()
-    if line is not None:
-        raise Refused(f"{unit.code} is ordered on {line.purchase} already", field="size")
-    UnitMake.objects.filter(pk=make.pk).update(**supplied_columns(unit, supplied_size(unit)))
+def _leave(make: UnitMake, by: User, why: str) -> None:
+    from fabrication.services.batches import leave_batch
+
+    leave_batch(make=make, by=by, why=why)
+
+
+def _waits_again(make: UnitMake, unit: Unit) -> None:
+    UnitMake.objects.filter(pk=make.pk).update(
+        state=UnitMake.State.WAITING, batch=None, checked_width=None, checked_height=None, checked_at=None
+    )
+    make.steps_done.all().delete()
+    Unit.objects.filter(pk=unit.pk).update(state=Unit.State.RELEASED, made_at=None)
+
+
+def _order_anew(unit: Unit, make: UnitMake, by: User, changes: Changes, why: str) -> None:
+    """A unit that is bought in takes its new size and options; where it is ordered, the supplier is asked."""
+    size = supplied_size(unit)
+    make.parts.filter(done=0).delete()
+    make.parts.update(state=Part.State.CANCELLED)
+    UnitMake.objects.filter(pk=make.pk).update(**supplied_columns(unit, size), recipe=None, figures={})
+    _waits_again(make, unit)
+    show = unit.product.branch.unit
+    asked = f"{why}: {size.width.text(show)} × {size.height.text(show, symbol=True)}"
+    if ask_supplier(make=make, what=asked, by=by):
+        Unit.objects.filter(pk=unit.pk).update(state=Unit.State.IN_WORKROOM)
     record(by=by, action="worked out the size to order anew", subject=unit, job=unit.opening.job_id, changes=changes)
+
+
+def cancel_make(unit: Unit, by: User) -> None:
+    """A cancelled unit leaves its batch, whose plans are made without it; its supplier is asked to cancel it."""
+    make = UnitMake.objects.filter(unit=unit).select_related("batch", "unit__opening").first()
+    if make is None:
+        return
+    if make.batch is not None:
+        _leave(make, by, f"{unit.code} is cancelled")
+    make.parts.update(state=Part.State.CANCELLED)
+    UnitMake.objects.filter(pk=make.pk).update(state=UnitMake.State.CANCELLED)
+    ask_supplier(make=make, what=f"{unit.code} is cancelled", by=by)

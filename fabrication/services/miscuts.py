@@ -16,7 +16,7 @@ from fabrication.services.begun import (
     free_stretches,
     rests_of,
 )
-from fabrication.services.bench import count_pieces, held_cut, move_note, settle_batch, use_stock
+from fabrication.services.bench import count_pieces, held_cut, move_note, note_in_units, settle_batch, use_stock
 from fabrication.services.planning import new_stock, new_stock_left, plan_material
 from fabrication.services.rack import replanned
 from fabrication.services.stock import mark_flaws
@@ -81,6 +81,7 @@ def report_miscut(
     count_pieces(cut, done - kept, -1)
     marks: dict[int, dict[str, object]] = {key: {"cut": True, "spoiled": False} for key in kept}
     marks |= {key: {"cut": False, "spoiled": True, "why": reason} for key in lost}
+    note_in_units(cut, lost, by, "spoiled in cutting", reason)
     close_with_rest(cut, by, rests, [cut.pieces[position] | marks[position] for position in sorted(marks)])
     record(by=by, action="reported a miscut", subject=cut, note=_what_was_cut(cut, reason, kept, lost, rests))
     settle_batch(batch=cut.plan.batch)

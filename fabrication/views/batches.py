@@ -10,7 +10,6 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import LOOKS, WORKS, batch_for
 from fabrication.adapters.loads import loads_of
-from fabrication.adapters.questions import in_question
 from fabrication.forms import ChosenUnitsForm, ReasonForm
 from fabrication.models import Batch, CutPlan, Part, UnitMake
 from fabrication.services.batches import (
@@ -23,6 +22,7 @@ from fabrication.services.batches import (
     take_out,
 )
 from fabrication.services.planning import plan_batch
+from measuring.adapters.changes import in_question
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
@@ -16,13 +16,14 @@ from django.views.decorators.http import require_GET, require_POST
 from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, material_for, part_for, plan_for
 from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.adapters.pulling import pull_lines
-from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services import bench, miscuts
 from fabrication.services.planning import plan_material
 from fabrication.views.units import unit_page
+from measuring.adapters.changes import in_question, said
+from measuring.models import SizeChange
 from shared.access import SignedInRequest, roles_required
 from shared.drawings import Svg
 from shared.errors import Refused, refusals_shown, refusals_to
@@ -108,6 +109,7 @@ def _plan_context(
         "lot_used_up": any(row.get("lot") for row in plan.unplaced),
         "unplaced": [(row, parts.get(int(row["piece"])) or _part(row)) for row in plan.unplaced],
         "spoken_for": rolls_spoken_for(plan) if plan.unplaced else [],
+        "undo_reasons": (bench.TAPPED, "it is to be cut again", "the wrong stock was taken"),
         "can_work": can_work,
         "can_tap": can_work and next_cut is not None and len(next_cut.pieces) > 1,
     }
@@ -150,8 +152,13 @@ def _news(
     return {
         "instead": instead,
         "questioned": questioned,
-        "questions": [(change.unit.code, said(change, request.user.unit)) for change in questioned.values()],
+        "questions": _said_of(request, questioned.values()),
     }
+
+
+def _said_of(request: SignedInRequest, changes: Iterable[SizeChange]) -> list[tuple[str, str]]:
+    """Code and what is in question of units on hold."""
+    return [(change.unit.code, said(change, request.user.unit)) for change in changes]
 
 
 def _parts_of(cuts: list[PlannedCut]) -> dict[int, Part]:
@@ -204,7 +211,7 @@ def cut_alike(request: SignedInRequest, pk: int) -> HttpResponse:
 def uncut(request: SignedInRequest, pk: int) -> HttpResponse:
     """Takes a tap back."""
     planned = cut_for(request.user, pk)
-    return _act(request, planned.plan_id, bench.undo_cut, cut=planned)
+    return _act(request, planned.plan_id, bench.undo_cut, cut=planned, reason=request.POST.get("reason", "")[:120])
 
 
 @roles_required(*WORKS)
@@ -295,7 +302,13 @@ def _miscut_form(request: SignedInRequest, cut: PlannedCut, parts: Mapping[int, 
 def pull_list(request: SignedInRequest, pk: int) -> HttpResponse:
     """What to take from the store for a batch, by place and material."""
     batch = batch_for(request.user, pk)
-    context = {"batch": batch, "lines": pull_lines(batch), "can_work": request.user.has_role(*WORKS)}
+    held = in_question(batch.makes.values_list("unit", flat=True))
+    context = {
+        "batch": batch,
+        "lines": pull_lines(batch),
+        "questions": _said_of(request, held.values()),
+        "can_work": request.user.has_role(*WORKS),
+    }
     return render(request, "fabrication/pull_list.html", context)
 
 

@@ -31,10 +31,11 @@ from fabrication.forms import (
     ReceiveLineForm,
     SettleForm,
     ShipDateForm,
+    SupplierAnswerForm,
 )
 from fabrication.models import Claim, Purchase, PurchaseLine, Supplier, UnitMake
+from fabrication.services import amendments, deliveries
 from fabrication.services import buying as services
-from fabrication.services import deliveries
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
@@ -161,7 +162,7 @@ def _purchase_page(
     context = {
         "purchase": purchase,
         "is_draft": is_draft,
-        "lines": [LineShown(line, forms[line.pk], needs.get(line.pk), rows[line.pk]) for line in lines],
+        "lines": [LineShown(line, forms[line.pk], needs.get(line.pk), rows.get(line.pk, GONE)) for line in lines],
         "late": services.late_of(purchase),
         "comes": purchase.expected_on or (services.comes_if_sent(purchase) if is_draft else None),
         "ship_form": ship_form,
@@ -173,8 +174,11 @@ def _purchase_page(
     return render(request, "fabrication/purchase.html", context, status=status)
 
 
+GONE: Final[dict[str, Any]] = {"amount": None, "ordered_as": ""}
+"""How a line reads that is of nothing any more: it was cancelled."""
 STEPS: Final = (
     (AcknowledgeForm, "acknowledge"), (InspectForm, "inspect_line"), (ReceiveLineForm, "receive_line"),
+    (SupplierAnswerForm, "supplier_answer"),
 )  # fmt: skip
 
 
@@ -292,7 +296,9 @@ def ship_date(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 def _lines(purchase: Purchase) -> QuerySet[PurchaseLine]:
-    return purchase.lines.select_related("make__unit__product", "material", "purchase__branch", "purchase__supplier")
+    return purchase.lines.select_related(
+        "make__unit__product", "was_for__unit", "material", "purchase__branch", "purchase__supplier"
+    )
 
 
 def _line_form(request: SignedInRequest, line: PurchaseLine, *, is_draft: bool) -> PageForm | None:
@@ -325,6 +331,8 @@ def _next_form(request: SignedInRequest, line: PurchaseLine) -> PageForm | None:
             "pieces": line.pieces_to_come, "length": line.length, "width": line.width,
         }  # fmt: skip
         return ReceiveLineForm(user=request.user, line=line, initial=came, prefix=f"line{line.pk}")
+    if line.state == states.ASKED:
+        return SupplierAnswerForm(user=request.user, prefix=f"line{line.pk}")
     if line.state == states.RECEIVED:
         return InspectForm(user=request.user, prefix=f"line{line.pk}")
     return None
@@ -440,6 +448,17 @@ def claim_settle(request: SignedInRequest, pk: int) -> HttpResponse:
         else:
             deliveries.withdraw_claim(claim=claim, why=sent["why"], by=by)
     return redirect("fabrication:purchase", claim.purchase_id)
+
+
+@roles_required(*WORKS)
+@require_POST
+def supplier_answer(request: SignedInRequest, pk: int) -> HttpResponse:
+    """What the supplier said to a change that was asked."""
+    line = purchase_line_for(request.user, pk)
+    form = SupplierAnswerForm(request.POST, user=request.user, prefix=f"line{line.pk}")
+    return _act_on_line(request, line, form, lambda sent: amendments.supplier_answered(
+        line=line, is_taken=sent["answer"] == "taken", note=sent["note"], by=request.user
+    ))  # fmt: skip
 
 
 def _act_on_line(

@@ -10,7 +10,6 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import LOOKS, WORKS, make_for, photo_for, step_for
 from fabrication.adapters.costs import cost_of
-from fabrication.adapters.questions import in_question, said
 from fabrication.drawings import draw_unit
 from fabrication.forms import CheckForm, PhotoForm
 from fabrication.models import Part, StockItem, UnitMake
@@ -18,8 +17,11 @@ from fabrication.rules import recipes as rules
 from fabrication.services import assembly
 from fabrication.services.assembly import steps_of
 from jobs.models import Job
+from measuring.access import ASKS
+from measuring.adapters.changes import in_question, said
 from measuring.adapters.options import options_shown
 from measuring.models import Unit
+from measuring.services.changes import CHANGEABLE
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
 from shared.errors import refusals_shown
@@ -41,7 +43,9 @@ def unit_page(request: SignedInRequest, make: UnitMake, form: CheckForm, *, stat
     context = {
         "make": make,
         "questioned": questioned,
+        "hold": questioned.get(make.unit_id),
         "question": said(questioned[make.unit_id], request.user.unit) if questioned else "",
+        "can_ask": request.user.has_role(*ASKS) and make.unit.state in CHANGEABLE,
         "parts": parts,
         "drawing": draw_unit(rules.UnitMake.from_json(made), unit=request.user.unit) if made else "",
         "check_form": form,

@@ -207,7 +207,8 @@ class VisitHardware:
 def visit_hardware(appointment: Appointment) -> VisitHardware:
     """Units of the visit that are not up yet, with their hardware summed."""
     rules = rules_of(appointment.job.branch)
-    units = [row.unit for row in visit_units(appointment) if row.unit.state != Unit.State.INSTALLED]
+    off = {Unit.State.INSTALLED, Unit.State.CANCELLED, Unit.State.REPLACED}
+    units = [row.unit for row in visit_units(appointment) if row.unit.state not in off]
     worked = work_out(units, rules)
     summed = summed_of(worked, rules)
     return VisitHardware(summed.lines, tuple(worked), rules)

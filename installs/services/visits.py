@@ -160,5 +160,10 @@ def take_in_released(units: Sequence[Unit], by: User) -> None:
 def size_changed(unit: Unit, change: object, by: User) -> None:
     """The hook after an accepted change of size: the unit's hardware anew, and what is reserved for it."""
     refresh_hardware(units=[unit], by=by)
+    pull_again(unit, by)
+
+
+def pull_again(unit: Unit, by: User) -> None:
+    """What is reserved for the visits that a unit is on, as it stands now; the hook after one was cancelled."""
     for row in unit.visit_units.exclude(appointment__state__in=OVER).select_related("appointment__job__branch"):
         pull_hardware(appointment=row.appointment, by=by)

@@ -9,6 +9,7 @@ from django.urls import reverse
 
 from jobs.models import MEASURING, Appointment, Job, Purpose
 from jobs.ports import Blocker, Unfinished
+from measuring.adapters.changes import differences
 from measuring.adapters.options import gone_options, missing_options, offers
 from measuring.adapters.summaries import is_stopped, openings_of_job, unit_rows
 from measuring.models import FactConflict, MeasureVisit, Opening, Reading, SizeChange, Unit, VisitOpening
@@ -78,9 +79,10 @@ def _what_is_left(visit: MeasureVisit | None) -> tuple[bool, str]:
 def blockers(job: Job) -> Iterator[Blocker]:
     """What holds the job up in this room, and who can move it."""
     sizes = reverse("measuring:sizes", args=[job.pk])
-    for change in SizeChange.objects.filter(unit__opening__job=job, state=SizeChange.State.OPEN).select_related("unit"):
+    on_hold = SizeChange.objects.filter(unit__opening__job=job, state=SizeChange.State.OPEN)
+    for change in on_hold.select_related("unit__product", "new_product"):
         yield Blocker(
-            f"{change.unit.code}: measured again after release, to decide",
+            f"{change.unit.code} is on hold: {_in_question(change)}",
             DISPATCHER,
             change.opened_at,
             reverse("measuring:size_change", args=[change.pk]),
@@ -90,6 +92,14 @@ def blockers(job: Job) -> Iterator[Blocker]:
     if not job.is_cancelled():
         yield from _not_measured(job)
         yield from _before_release(job, sizes)
+
+
+def _in_question(change: SizeChange) -> str:
+    """What the office has to decide of a unit on hold, in a line."""
+    if change.kind == SizeChange.Kind.SIZE:
+        return "measured again after release, to decide" if change.is_measured else "to be measured again"
+    what = "; ".join(differences(change)) or "to be cancelled"
+    return f"{what}, the customer's yes is missing"
 
 
 def another_visit(jobs: QuerySet[Job]) -> dict[int, Blocker]:

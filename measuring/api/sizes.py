@@ -12,10 +12,8 @@ from jobs.access import job_for
 from jobs.models import Job
 from measuring import access
 from measuring.api.units import UnitSerializer
-from measuring.models import SizeChange, Unit
-from measuring.ports import NewSize
-from measuring.services import releases
-from measuring.services import sizes as size_services
+from measuring.models import Product, SizeChange, Unit
+from measuring.services import changes, releases
 from measuring.services.sizes import effects_of
 from shared.api import ApiRequest, HasRole, IdField, PersonMixin, valid
 from shared.fields import DayField
@@ -81,31 +79,47 @@ class SizeChangeSerializer(serializers.ModelSerializer[SizeChange]):
     class Meta:
         model = SizeChange
         fields = [
-            "id", "unit", "state", "old_width", "old_height", "new_width", "new_height", "new_longest_height",
-            "steps", "findings", "effects", "opened_at", "decided_at", "decision_note",
+            "id", "unit", "state", "kind", "reason", "price", "old_width", "old_height", "new_width", "new_height",
+            "new_longest_height", "new_options", "new_product", "steps", "findings", "effects", "opened_at",
+            "decided_at", "decision_note",
         ]  # fmt: skip
         read_only_fields = fields
 
     def get_effects(self, change: SizeChange) -> list[str]:
         if change.state != SizeChange.State.OPEN:
             return list(change.effects)
-        longest = change.new_longest_height or change.new_height
-        return effects_of(change.unit, NewSize(change.new_width, change.new_height, longest))
+        return effects_of(change)
 
 
 class DecisionIn(serializers.Serializer[None]):
     accept = serializers.BooleanField()
     text = serializers.CharField(max_length=240, default="", allow_blank=True)
+    approved_by = serializers.CharField(
+        max_length=120, default="", allow_blank=True, help_text="needed where more than the measured size changes"
+    )
+    how = serializers.CharField(max_length=60, default="", allow_blank=True)
+
+
+class ChangeIn(serializers.Serializer[None]):
+    """What somebody wants of a released unit."""
+
+    unit = IdField()
+    kind = serializers.ChoiceField(choices=SizeChange.Kind.choices)
+    options = serializers.DictField(child=serializers.CharField(max_length=120, allow_blank=True), required=False)
+    product = serializers.SlugField(max_length=40, required=False)
+    reason = serializers.CharField(max_length=240, default="", allow_blank=True)
+    price = serializers.DecimalField(max_digits=10, decimal_places=2, min_value=0, max_value=1_000_000, required=False)
+    look = serializers.BooleanField(default=False, help_text="only say what it would do; nothing is kept")
 
 
 class SizeChangeViewSet(PersonMixin, ViewSet):
-    """Re-measures after release."""
+    """Changes of units after their release."""
 
     lookup_value_regex = r"[0-9]+"
     queryset = SizeChange.objects.none()  # names the type of the key in the schema
     permission_classes = [HasRole]
     roles = access.SEES_SIZES
-    action_roles = {"decide": (DISPATCHER, OWNER)}
+    action_roles = {"decide": (DISPATCHER, OWNER), "create": access.ASKS}
 
     def _one(self, pk: str) -> SizeChange:
         return access.change_for(self.person, int(pk))
@@ -120,6 +134,24 @@ class SizeChangeViewSet(PersonMixin, ViewSet):
     def decide(self, request: ApiRequest, pk: str = "") -> Response:
         """Accept or refuse it."""
         change, sent = self._one(pk), valid(DecisionIn, request)
-        decided = size_services.accept_size_change if sent["accept"] else size_services.refuse_size_change
-        decided(change=change, by=request.user, text=sent["text"])
+        if sent.pop("accept"):
+            changes.accept_change(change=change, by=request.user, **sent)
+        else:
+            changes.refuse_change(change=change, by=request.user, text=sent["text"])
         return self.retrieve(request, pk)
+
+    @extend_schema(request=ChangeIn, responses={201: SizeChangeSerializer})
+    def create(self, request: ApiRequest) -> Response:
+        """Put a released unit on hold until its change is decided, or only say what the change would do."""
+        sent = valid(ChangeIn, request)
+        unit, look = access.unit_for(self.person, sent.pop("unit")), sent.pop("look")
+        if key := sent.pop("product", None):
+            rows = Product.objects.filter(branch=unit.opening.job.branch_id, is_active=True)
+            sent["product"] = rows.filter(key=key).first()
+        asked = changes.Asked(**sent)
+        if look:
+            change = changes.proposed(unit, asked, request.user)
+        else:
+            change = changes.ask_for_change(unit=unit, asked=asked, by=request.user)
+        context = {"request": request}
+        return Response(SizeChangeSerializer(change, context=context).data, status=200 if look else 201)

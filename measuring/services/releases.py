@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from django.db import transaction
 from django.db.models import Max
@@ -12,7 +12,7 @@ from django.utils import timezone
 from jobs.models import Job
 from measuring.adapters.evaluation import gaps_of
 from measuring.adapters.options import Offer, offers, unresolved_options
-from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, Unit
+from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, SizeChange, Unit
 from measuring.ports import ports
 from measuring.rules.options import plain
 from measuring.rules.safety import CORDS
@@ -97,6 +97,16 @@ def approve_sizes(
         unresolved = unresolved_options(unit, offered[unit.product_id])
         if unresolved:
             raise Refused(f"{unit.code} {unit.opening}: {unresolved[0]}", field="units")
+    made = record_approval(job=job, rows=rows, approved_by=approved_by, by=by, how=how, at=at)
+    Unit.objects.filter(pk__in=[unit.pk for unit in rows]).update(state=Unit.State.APPROVED)
+    restage(job, by)
+    return made
+
+
+def record_approval(
+    *, job: Job, rows: Sequence[Unit], approved_by: str, by: User, how: str = "", at: dt.datetime | None = None
+) -> Approval:
+    """The next revision of a job's approvals, of these units as they stand; their states stay."""
     last = Approval.objects.filter(job=job).aggregate(last=Max("revision"))["last"] or 0
     made = Approval.objects.create(
         job=job,
@@ -108,7 +118,6 @@ def approve_sizes(
         approved_at=at or timezone.now(),
     )
     made.units.set(rows)
-    Unit.objects.filter(pk__in=[unit.pk for unit in rows]).update(state=Unit.State.APPROVED)
     audit.record(
         by=by,
         action=f"recorded approval {made.revision}",
@@ -117,7 +126,6 @@ def approve_sizes(
         changes={unit.code: [None, _size_text(unit)] for unit in rows},
         note=f"{made.approved_by}{', ' + made.how if made.how else ''}",
     )
-    restage(job, by)
     return made
 
 
@@ -243,7 +251,7 @@ def release_to_workroom(*, job: Job, units: Iterable[Unit], by: User, due_on: dt
 
 @transaction.atomic
 def cancel_unit(*, unit: Unit, by: User, reason: str) -> Unit:
-    """A unit is not wanted any more; what was made of it is the workroom's to say."""
+    """A unit is not wanted any more: it leaves batch, purchase and visit; what is cut of it stays in the books."""
     job = lock_job(unit.opening.job_id)
     unit = Unit.objects.select_for_update(of=("self",)).get(pk=unit.pk)
     if unit.state in (Unit.State.INSTALLED, Unit.State.CANCELLED, Unit.State.REPLACED):
@@ -255,5 +263,9 @@ def cancel_unit(*, unit: Unit, by: User, reason: str) -> Unit:
     audit.record(
         by=by, action="cancelled the unit", subject=unit, job=job, changes={"state": [was, "cancelled"]}, note=reason
     )
+    unit.size_changes.filter(state=SizeChange.State.OPEN).update(
+        state=SizeChange.State.REFUSED, decided_by=by, decided_at=timezone.now(), decision_note="the unit was cancelled"
+    )
+    ports.cancelled(unit, by)
     restage(job, by)
     return unit

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 
 from django.db import transaction
 from django.db.models import prefetch_related_objects
@@ -11,7 +12,7 @@ from django.utils import timezone
 from measuring.adapters.evaluation import Evaluation, evaluate, split_widths
 from measuring.adapters.options import clean_options, offer_of, starting_options, valid_options
 from measuring.models import RELEASED_OR_LATER, MeasureVisit, Opening, Reading, SizeChange, Unit
-from measuring.ports import NewSize, ports
+from measuring.ports import ports
 from measuring.rules.families import TABLE
 from measuring.rules.sizing import OrderSize
 from measuring.rules.visit import state_after
@@ -187,14 +188,21 @@ def _store(
     unit.grade = Reading.Grade.ROUGH if is_rough else Reading.Grade.FINAL
     if before != after:
         unit.size_revision += 1
-        note(by, "computed the size", unit, opening, {"size": [_shown(opening, *before), _shown(opening, *after)]})
+        note(
+            by,
+            "computed the size",
+            unit,
+            opening,
+            {"size": [shown_size(opening, *before), shown_size(opening, *after)]},
+        )
     if before != after or unit.state == Unit.State.DRAFT:
         unit.state = Unit.State.SIZED
     unit.save()
     return unit.state != state
 
 
-def _shown(opening: Opening, width: Length | None, height: Length | None, longest: Length | None) -> str | None:
+def shown_size(opening: Opening, width: Length | None, height: Length | None, longest: Length | None) -> str | None:
+    """A size as the history shows it; None where there is none."""
     if width is None or height is None:
         return None
     unit = opening.job.branch.unit
@@ -205,7 +213,7 @@ def _lose_size(opening: Opening, unit: Unit, by: User) -> bool:
     """A reading was taken back: there is no size any more."""
     if unit.state in RELEASED_OR_LATER or unit.order_width is None:
         return False
-    before = _shown(opening, unit.order_width, unit.order_height, None)
+    before = shown_size(opening, unit.order_width, unit.order_height, None)
     unit.order_width = unit.order_height = unit.longest_height = None
     unit.basis, unit.steps, unit.findings, unit.state = "", [], [], Unit.State.DRAFT
     unit.size_revision += 1
@@ -242,11 +250,13 @@ def is_being_measured(opening: Opening) -> bool:
 def _ask_for_change(
     opening: Opening, unit: Unit, size: OrderSize, steps: Sequence[object], findings: Sequence[object], by: User
 ) -> None:
-    """Open, renew or withdraw the change of a released unit's size."""
-    waiting = unit.size_changes.filter(state=SizeChange.State.OPEN).first()
+    """Open, renew or withdraw the change of a released unit's size; one of its choices waits on."""
+    waiting = unit.size_changes.filter(state=SizeChange.State.OPEN).select_related("new_product").first()
+    if waiting is not None and waiting.kind != SizeChange.Kind.SIZE:
+        return
     same = (unit.order_width, unit.order_height, unit.longest_height) == (size.width, size.height, size.cut_height)
     if same:
-        if waiting is not None:
+        if waiting is not None and (waiting.is_measured or read_since(opening, waiting)):
             waiting.state, waiting.decided_at = SizeChange.State.REFUSED, timezone.now()
             waiting.decision_note = "the readings came back to the released size"
             waiting.save(update_fields=["state", "decided_at", "decision_note"])
@@ -254,86 +264,57 @@ def _ask_for_change(
         return
     assert unit.order_width is not None
     assert unit.order_height is not None
-    new = NewSize(size.width, size.height, size.cut_height)
     change = waiting or SizeChange(unit=unit, old_width=unit.order_width, old_height=unit.order_height, opened_by=by)
-    change.new_width, change.new_height, change.new_longest_height = new.width, new.height, new.longest_height
+    change.unit = unit
+    change.new_width, change.new_height, change.new_longest_height = size.width, size.height, size.cut_height
     change.steps, change.findings = list(steps), list(findings)
-    change.effects = effects_of(unit, new)
+    change.effects = effects_of(change)
     change.save()
-    note(
-        by,
-        "asked for a change of size",
-        change,
-        opening,
-        {"size": [_shown(opening, unit.order_width, unit.order_height, None), _shown(opening, *_three(new))]},
-    )
+    now = shown_size(opening, size.width, size.height, size.cut_height)
+    before = shown_size(opening, unit.order_width, unit.order_height, None)
+    note(by, "asked for a change of size", change, opening, {"size": [before, now]})
 
 
-def _three(new: NewSize) -> tuple[Length, Length, Length]:
-    return new.width, new.height, new.longest_height
+def read_since(opening: Opening, change: SizeChange) -> bool:
+    """Whether somebody measured there since a change was asked for."""
+    return opening.readings.filter(taken_at__gte=change.opened_at).exists()
 
 
-def effects_of(unit: Unit, new: NewSize) -> list[str]:
-    """What the change does, a line each: the difference, the approval, and what the rooms above say."""
+def as_changed(change: SizeChange) -> Unit | None:
+    """The unit as it would be, not saved; None where it would not be made at all."""
+    if change.kind == SizeChange.Kind.CANCEL:
+        return None
+    wanted = copy(change.unit)
+    wanted.order_width, wanted.order_height = change.new_width, change.new_height
+    wanted.longest_height = change.new_longest_height or change.new_height
+    if change.new_options is not None:
+        wanted.options = dict(change.new_options)
+        wanted.state = Unit.State.APPROVED  # made by what is chosen now, not by what it was released with
+    if change.new_product is not None:
+        wanted.product, wanted.basis = change.new_product, change.new_basis or wanted.basis
+    return wanted
+
+
+def effects_of(change: SizeChange) -> list[str]:
+    """What a change does, a line each: the difference, the approval, and what the rooms above say."""
+    unit = change.unit
     branch_unit = unit.opening.job.branch.unit
     lines = []
-    for word, old, now in (("width", unit.order_width, new.width), ("height", unit.order_height, new.height)):
+    for word, old, now in (
+        ("width", unit.order_width, change.new_width),
+        ("height", unit.order_height, change.new_height),
+    ):
         if old is not None and now != old:
             by_how_much = abs(now - old).text(branch_unit, symbol=True)
             lines.append(f"order {word} {'grows' if now > old else 'shrinks'} by {by_how_much}")
-    if new.height == unit.order_height and new.longest_height != unit.longest_height:
-        lines.append(f"cloth is cut for {new.longest_height.text(branch_unit, symbol=True)}")
+    longest = change.new_longest_height or change.new_height
+    if change.new_height == unit.order_height and longest != unit.longest_height:
+        lines.append(f"cloth is cut for {longest.text(branch_unit, symbol=True)}")
     lines.append(f"the unit is {unit.get_state_display()}")
     if unit.approvals.filter(withdrawn_at=None).exists():
-        lines.append("the customer approved the old size; tell them")
-    return lines + ports.effects(unit, new)
-
-
-@transaction.atomic
-def accept_size_change(*, change: SizeChange, by: User, text: str = "") -> SizeChange:
-    """The unit is made at the new size; the rooms above undo what was made at the old one."""
-    opening = lock_opening(change.unit.opening)
-    change = _open_change(change)
-    unit = Unit.objects.select_for_update(of=("self",)).get(pk=change.unit_id)
-    before = _shown(opening, unit.order_width, unit.order_height, None)
-    unit.order_width, unit.order_height = change.new_width, change.new_height
-    unit.longest_height = change.new_longest_height or change.new_height
-    unit.steps, unit.findings = change.steps, change.findings
-    unit.size_revision += 1
-    unit.save(
-        update_fields=[
-            "order_width", "order_height", "longest_height", "steps", "findings", "size_revision",
-        ]
-    )  # fmt: skip
-    _decide(change, SizeChange.State.ACCEPTED, by, text)
-    after = _shown(opening, unit.order_width, unit.order_height, None)
-    note(by, "accepted the change of size", unit, opening, {"size": [before, after]}, text)
-    ports.size_changed(unit, change, by)
-    restage(opening.job_id, by)
-    return change
-
-
-@transaction.atomic
-def refuse_size_change(*, change: SizeChange, by: User, text: str = "") -> SizeChange:
-    """The unit stays as it was released; the readings stay as they were read."""
-    opening = lock_opening(change.unit.opening)
-    change = _open_change(change)
-    _decide(change, SizeChange.State.REFUSED, by, text)
-    note(by, "refused the change of size", change, opening, text=text)
-    return change
-
-
-def _open_change(change: SizeChange) -> SizeChange:
-    fresh = SizeChange.objects.select_for_update(of=("self",)).select_related("unit").get(pk=change.pk)
-    if fresh.state != SizeChange.State.OPEN:
-        raise Refused(f"this change was {fresh.get_state_display()} already")
-    return fresh
-
-
-def _decide(change: SizeChange, state: str, by: User, text: str) -> None:
-    change.state, change.decided_by, change.decided_at = state, by, timezone.now()
-    change.decision_note = text.strip()[:240]
-    change.save(update_fields=["state", "decided_by", "decided_at", "decision_note"])
+        what = "old size; tell them" if change.kind == SizeChange.Kind.SIZE else "unit as it was; ask them again"
+        lines.append(f"the customer approved the {what}")
+    return lines + ports.effects(unit, as_changed(change))
 
 
 # -- options ------------------------------------------------------------------------------
@@ -356,7 +337,7 @@ def set_options(*, unit: Unit, options: Mapping[str, object], by: User) -> Unit:
     unit = Unit.objects.select_for_update(of=("self",)).select_related("product").get(pk=unit.pk)
     waits = unit.state in (Unit.State.RELEASED, Unit.State.IN_WORKROOM)
     if unit.state in RELEASED_OR_LATER and not waits:
-        raise Refused(f"{unit.code} is {unit.get_state_display()}; its options were ordered")
+        raise Refused(f"{unit.code} is {unit.get_state_display()}: change it after its approval, on its own page")
     before = dict(unit.options)
     offer, show = offer_of(unit.product), opening.job.branch.unit
     after = {**before, **clean_options(offer, options, show, name=unit.product.name, held=before)}
@@ -384,7 +365,7 @@ def set_options(*, unit: Unit, options: Mapping[str, object], by: User) -> Unit:
 def _take_back(unit: Unit, opening: Opening, by: User) -> None:
     """Out of the workroom again, where it only waits; what was approved was another choice."""
     if unit.size_changes.filter(state=SizeChange.State.OPEN).exists():
-        raise Refused(f"{unit.code} was measured again: decide about its size first")
+        raise Refused(f"{unit.code} is on hold: decide about its change first")
     ports.taken_back(unit, by)
     unit.released_at = None
     note(by, "took it back from the workroom", unit, opening)

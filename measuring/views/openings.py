@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs.access import job_for
 from measuring.access import (
+    ASKS,
     MEASURES,
     SEES_SIZES,
     conflict_for,
@@ -30,6 +31,7 @@ from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, 
 from measuring.models import Opening, Reading, Spot, Unit
 from measuring.services import openings, sizes
 from measuring.services import readings as reading_services
+from measuring.services.changes import CHANGEABLE
 from measuring.services.visits import visit_at
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
@@ -73,6 +75,8 @@ def _page(
         "before": siblings[at - 1] if at > 0 else None,
         "after": siblings[at + 1] if 0 <= at < len(siblings) - 1 else None,
         "may_write": user.has_role(*MEASURES),
+        "may_ask": user.has_role(*ASKS),
+        "changeable": CHANGEABLE,
         "spots": Spot.choices,
     }
     return render(request, "measuring/opening.html", context | forms, status=status)

@@ -1,24 +1,22 @@
-"""Sizes of a job: derivations, findings, the customer's yes, the release, changes after it."""
+"""Sizes of a job: derivations, findings, the customer's yes, the release."""
 
 from __future__ import annotations
 
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import job_for
 from jobs.models import Job
-from measuring.access import MEASURES, SEES_SIZES, approval_for, change_for, unit_for
+from measuring.access import ASKS, MEASURES, SEES_SIZES, approval_for, unit_for
 from measuring.adapters.evaluation import current
 from measuring.adapters.summaries import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
-from measuring.forms import ApproveForm, DecisionForm, ReleaseForm
+from measuring.forms import ApproveForm, ReleaseForm
 from measuring.models import RELEASED_OR_LATER, Unit
-from measuring.ports import NewSize
 from measuring.services import releases
-from measuring.services import sizes as size_services
 from measuring.services import visits as visit_services
-from measuring.services.sizes import effects_of
+from measuring.services.changes import CHANGEABLE
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
 from shared.roles import OFFICE
@@ -42,6 +40,8 @@ def _page(request: SignedInRequest, job: Job, status: int = 200, **forms: object
         "cautions": releases.release_cautions(row.unit for row in rows if row.unit.state not in RELEASED_OR_LATER),
         "may_decide": request.user.has_role(*OFFICE),
         "may_write": request.user.has_role(*MEASURES),
+        "may_ask": request.user.has_role(*ASKS),
+        "changeable": CHANGEABLE,
         "waiting": [one for one in openings if not live_units(one)],
         "short": visit_services.short_of(job) if openings else "",
     }
@@ -118,43 +118,6 @@ def cancel_unit(request: SignedInRequest, pk: int) -> HttpResponse:
     return redirect("measuring:sizes", unit.opening.job_id)
 
 
-@roles_required(*SEES_SIZES)
-@require_http_methods(["GET", "POST"])
-def size_change(request: SignedInRequest, pk: int) -> HttpResponse:
-    """A re-measure after release: what it does, and the dispatcher's decision."""
-    change = change_for(request.user, pk)
-    form = DecisionForm(request.POST if request.method == "POST" else None, user=request.user)
-    may_decide = request.user.has_role(*OFFICE)
-    if request.method == "POST" and form.is_valid():
-        if not may_decide:
-            form.refuse(Refused("the office decides this"))
-        else:
-            action = (
-                size_services.accept_size_change
-                if request.POST.get("do") == "accept"
-                else size_services.refuse_size_change
-            )
-            with refusals_to(form.refuse):
-                action(change=change, by=request.user, text=form.cleaned_data["text"])
-                messages.success(request, "Decided.")
-                return redirect("measuring:size_change", pk)
-    unit = change.unit
-    new = NewSize(change.new_width, change.new_height, change.new_longest_height or change.new_height)
-    effects = effects_of(unit, new) if change.state == "open" else change.effects
-    context = {
-        "change": change,
-        "covering": unit,
-        "opening": unit.opening,
-        "job": unit.opening.job,
-        "unit": unit.opening.job.branch.unit,
-        "effects": effects,
-        "form": form,
-        "may_decide": may_decide,
-        "older": unit.opening.readings.exclude(superseded_at=None).select_related("taken_by")[:12],
-    }
-    return render(request, "measuring/size_change.html", context, status=422 if form.errors else 200)
-
-
 # -- panels of the job's page -----------------------------------------------------------
 
 
@@ -189,5 +152,7 @@ def job_units(request: SignedInRequest, job_pk: int) -> HttpResponse:
         "unit": job.branch.unit,
         "ready": sum(row.is_ready for row in rows),
         "changes": [row.change for row in rows if row.change],
+        "may_ask": request.user.has_role(*ASKS),
+        "changeable": CHANGEABLE,
     }
     return render(request, "measuring/_job_units.html", context)

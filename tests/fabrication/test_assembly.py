@@ -122,7 +122,7 @@ def test_a_remake_tells_what_is_cut_what_it_costs_and_what_it_must_match(branch,
 
     lines = remake_effects(make)
 
-    assert lines[0] == "cut or pulled already: 1 piece, 15.00 of material at stock prices"
+    assert lines[0] == "cut or pulled already: 1 piece, $15.00 of material at stock prices"
     assert any("lot A7" in line for line in lines)
 
 

@@ -2,13 +2,9 @@
 
 import pytest
 
-from fabrication.documents import cut_list, cuts_of_plan, labels, work_order
-from fabrication.models import Material, Part, UnitMake
+from fabrication.models import UnitMake
 from fabrication.rules import recipes as rules
-from fabrication.services.batches import open_batch
-from fabrication.services.bench import mark_piece
 from fabrication.services.making import (
-    change_effects,
     loop_rule_of,
     make_units,
     order_of,
@@ -16,15 +12,12 @@ from fabrication.services.making import (
     release_checks,
     remake_after_change,
 )
-from fabrication.services.planning import plan_batch
 from fabrication.services.starting_data import load_materials, load_recipes
 from measuring.models import Group, Opening, Product, SizeChange
-from measuring.ports import NewSize
-from measuring.services.sizes import accept_size_change, refuse_size_change
 from measuring.services.starting_data import load_jurisdictions
 from shared.errors import Refused
 from shared.lengths import Length
-from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_stock
+from tests.fabrication.rows import make_job_row, make_made_unit, make_material
 
 pytestmark = pytest.mark.django_db
 
@@ -199,85 +192,3 @@ def test_own_cloth_stays_with_a_unit_that_is_made_up_anew_and_may_go_back(unit, 
     part = make.parts.get(kind="cloth")
     assert (part.material, part.may_turn) == (own, False)
     assert products_cloth(part) == (theirs.material, theirs.may_turn)
-
-
-# -- measured again while it is being cut ---------------------------------------------------------
-
-
-@pytest.fixture
-def cutting(branch, workroom, wren, do_runs):
-    """Three rollers planned in one batch, the widest on a tube of its own; the others' tube is under way."""
-    units = [new_unit(branch, workroom, wren, width) for width in ("35 3/8", "40", "90")]
-    makes = make_units(units, workroom)
-    for material in Material.objects.filter(parts__make__in=makes, kind__in=["bar", "strip", "cloth"]).distinct():
-        make_stock(material)
-    batch = open_batch(branch=branch, makes=[make.pk for make in makes], by=workroom)
-    plan_batch(batch=batch, by=workroom, seconds=1)
-    assert set(do_runs()) == {"done"}
-    narrow, wide = (makes[row].parts.get(name="tube").material for row in (0, 2))
-    assert narrow != wide
-    mark_piece(cut=batch.plans.get(material=narrow).cuts.first(), position=0, by=workroom)
-    return batch, units, narrow, wide
-
-
-def asked(unit, by, width="88"):
-    return SizeChange.objects.create(
-        unit=unit, old_width=unit.order_width, old_height=unit.order_height, new_width=Length.parse(width),
-        new_height=unit.order_height, opened_by=by,
-    )  # fmt: skip
-
-
-def test_a_new_size_plans_only_what_it_touches_anew(cutting, workroom, do_runs, as_user):
-    batch, units, narrow, wide = cutting
-    before = {plan.material: plan for plan in batch.plans.select_related("material")}
-    cloth = next(material for material in before if material.kind == "cloth")
-    change = asked(units[2], workroom)
-    effects = " ".join(change_effects(units[2], NewSize(change.new_width, change.new_height, change.new_height)))
-
-    accept_size_change(change=change, by=workroom)
-    ran = do_runs()
-
-    live = {plan.material: plan for plan in batch.plans.exclude(state="replaced").select_related("material")}
-    assert live[narrow] == before[narrow]
-    assert live[narrow].cuts.first().state == "begun"
-    assert wide not in live
-    assert live[cloth].revision == 2
-    assert live[cloth].state == "ready"
-    assert set(ran) == {"done"}
-    codes = {
-        Part.objects.get(pk=piece["part"]).make.unit.code for cut in live[cloth].cuts.all() for piece in cut.pieces
-    }
-    assert codes == {units[0].code, units[1].code}
-    assert f"planned anew there: {', '.join(material.name for material in before if material != narrow)}" in effects
-    batch.refresh_from_db()
-    assert batch.state == "cutting"
-    page = as_user(workroom)
-    news = page.get(f"/workroom/cutting/{before[cloth].pk}/news/").content.decode()
-    assert f"out of date, {units[2].code} has a new size" in news
-    assert f'href="/workroom/cutting/{live[cloth].pk}/"' in news
-    gone = page.get(f"/workroom/cutting/{before[wide].pk}/news/").content.decode()
-    assert f"{wide.name} is left to cut" in " ".join(gone.split())
-    assert "Stop" not in page.get(f"/workroom/cutting/{live[narrow].pk}/news/").content.decode()
-
-
-def test_a_unit_measured_again_is_in_question_on_every_page_and_paper_until_it_is_decided(cutting, workroom, as_user):
-    batch, units, _, wide = cutting
-    make, plan = units[2].make, batch.plans.get(material=wide)
-    papers = (lambda: work_order(make), lambda: cut_list(batch), lambda: cuts_of_plan(plan), lambda: labels(batch))
-    page = as_user(workroom)
-    places = {
-        "unit": f"/workroom/units/{make.pk}/", "plan": f"/workroom/cutting/{plan.pk}/",
-        "batch": f"/workroom/batches/{batch.pk}/", "news": f"/workroom/cutting/{plan.pk}/news/",
-        "job": f"/workroom/jobs/{units[2].opening.job_id}/units/",
-    }  # fmt: skip
-    words = ("size in question", "measured again: order size 88 × 60 in, not 90 × 60")
-
-    change = asked(units[2], workroom)
-
-    shown = {name: page.get(url).content.decode() for name, url in places.items()}
-    assert [name for name, text in shown.items() if not any(word in text for word in words)] == []
-    assert all(any(word in str(paper()) for word in words) for paper in papers)
-    refuse_size_change(change=change, by=workroom, text="read wrongly")
-    shown = {name: page.get(url).content.decode() for name, url in places.items()}
-    assert [name for name, text in shown.items() if any(word in text for word in words)] == []
-    assert not any("question" in str(paper()) for paper in papers)

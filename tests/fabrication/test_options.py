@@ -1,5 +1,7 @@
 """One list of options: what can be chosen is what the recipe can make, and what was approved is what is cut."""
 
+from copy import copy
+
 import pytest
 
 from fabrication.documents import purchase_rows
@@ -11,7 +13,6 @@ from fabrication.services.making import change_effects
 from fabrication.services.starting_data import load_materials, load_recipes, load_steps, load_tolerances
 from measuring.api.field import kit_of
 from measuring.models import Opening, Unit
-from measuring.ports import NewSize
 from measuring.services.starting_data import load_products
 from shared.lengths import Length
 from tests.measuring.makers import INSIDE, make_appointment, make_job
@@ -229,7 +230,9 @@ def test_a_unit_in_the_workroom_keeps_the_revision_it_was_made_by(walk, as_user,
 
     make = UnitMake.objects.get(unit=unit)
     unit = Unit.objects.get(pk=unit.pk)
-    effects = list(change_effects(unit, NewSize(Length.inches(35), Length.inches(60), Length.inches(60))))
+    wanted = copy(unit)
+    wanted.order_width, wanted.order_height, wanted.longest_height = Length.inches(35), *[Length.inches(60)] * 2
+    effects = list(change_effects(unit, wanted))
     page = as_user(cast["workroom"]).get(f"/workroom/units/{make.pk}/").content.decode()
 
     assert make.recipe.number == 1

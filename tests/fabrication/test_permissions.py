@@ -83,6 +83,7 @@ ACTIONS = [
     ("ship_date", "purchase"),
     ("receive_line", "line"),
     ("inspect_line", "line"),
+    ("supplier_answer", "line"),
     ("flaw", "cut"),
     ("other_lot", "plan"),
     ("all_steps", "make"),

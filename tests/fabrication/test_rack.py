@@ -3,10 +3,11 @@
 import pytest
 from django.urls import reverse
 
-from fabrication.models import CutPlan, PlannedCut, StockItem, StockMove
+from fabrication.models import CutPlan, Part, PlannedCut, StockItem, StockMove
 from fabrication.services import planning
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import mark_cut, mark_piece, undo_cut
+from fabrication.services.miscuts import report_miscut
 from fabrication.services.planning import plan_batch
 from fabrication.services.rack import count_stock, join_stock, measure_stock, scrap_stock, shelve_stock, split_stock
 from shared.errors import Refused
@@ -107,10 +108,29 @@ def test_an_undone_cross_cut_is_in_the_rolls_history(planned, workroom):
     cut = PlannedCut.objects.first()
 
     mark_cut(cut=cut, by=workroom)
-    undo_cut(cut=cut, by=workroom)
+    undo_cut(cut=cut, by=workroom, reason="the wrong roll")
 
-    assert item.moves.first().note == f"cut of {batch} undone, {cut.run_off} back"
+    assert item.moves.first().note == f"cut of {batch} undone, {cut.run_off} back, the wrong roll"
     assert item.moves.first().reason == StockMove.Reason.CORRECTED
+
+
+def test_why_a_piece_was_undone_or_spoiled_is_in_the_history_of_its_unit_and_its_stock(planned, workroom):
+    """They were kept with the cut alone, which no page of a unit or its job shows."""
+    item, batch = planned("bar")
+    cut = PlannedCut.objects.first()
+    unit = Part.objects.get(pk=cut.pieces[0]["part"]).make.unit
+
+    mark_cut(cut=cut, by=workroom)
+    undo_cut(cut=cut, by=workroom)
+    report_miscut(cut=cut, spoiled=[0], by=workroom, reason="blade wandered")
+
+    said = list(AuditEntry.objects.about(unit).order_by("pk").values_list("action", "note"))[-2:]
+    assert said == [
+        ("tube: cut undone", f"1 of {item.code}, tapped by mistake"),
+        ("tube: spoiled in cutting", f"1 of {item.code}, blade wandered"),
+    ]
+    notes = [move.note for move in item.moves.order_by("pk")]
+    assert notes[-2:] == [f"cut of {batch} undone, tapped by mistake", f"{batch}, miscut: blade wandered"]
 
 
 @pytest.mark.parametrize("kind", ["bar", "cloth"])

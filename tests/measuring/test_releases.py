@@ -196,7 +196,7 @@ def test_options_of_a_made_unit_stay(job: Job, dispatcher: User) -> None:
     release(unit, dispatcher)
     Unit.objects.filter(pk=unit.pk).update(state=Unit.State.MADE)
 
-    with pytest.raises(Refused, match="were ordered"):
+    with pytest.raises(Refused, match="after its approval"):
         sizes.set_options(unit=unit, options={"colour": "oak"}, by=dispatcher)
 
 

@@ -8,8 +8,8 @@ import pytest
 
 from measuring.adapters.evaluation import look_alikes
 from measuring.models import Opening, SizeChange, Unit
-from measuring.ports import NewSize, ports
-from measuring.services import openings, releases, sizes
+from measuring.ports import ports
+from measuring.services import changes, openings, releases
 from measuring.services import readings as reading_services
 from shared.errors import Refused
 from shared.models import AuditEntry, User
@@ -216,8 +216,8 @@ def test_a_released_size_never_changes_silently(released: Unit, measurer: User) 
 
 
 def test_the_rooms_above_say_what_a_change_does(released: Unit, measurer: User, monkeypatch: Any) -> None:
-    def effects(unit: Unit, new: NewSize) -> list[str]:
-        return [f"headrail of {unit.code} cut again at {new.width}"]
+    def effects(unit: Unit, wanted: Unit) -> list[str]:
+        return [f"headrail of {unit.code} cut again at {wanted.order_width}"]
 
     monkeypatch.setattr(ports, "change_effects", [effects])
 
@@ -235,7 +235,7 @@ def test_an_accepted_change_sets_the_size_and_tells_the_rooms_above(
     change = remeasure(released, measurer)
     assert change is not None
 
-    sizes.accept_size_change(change=change, by=dispatcher)
+    changes.accept_change(change=change, by=dispatcher)
 
     released.refresh_from_db()
     assert released.order_width == inch("35 1/4")
@@ -247,7 +247,7 @@ def test_a_refused_change_leaves_size_and_readings(released: Unit, measurer: Use
     change = remeasure(released, measurer)
     assert change is not None
 
-    sizes.refuse_size_change(change=change, by=dispatcher, text="already installed tomorrow")
+    changes.refuse_change(change=change, by=dispatcher, text="already installed tomorrow")
 
     released.refresh_from_db()
     assert released.order_width == inch("35 3/8")
@@ -257,10 +257,10 @@ def test_a_refused_change_leaves_size_and_readings(released: Unit, measurer: Use
 def test_a_change_is_decided_once(released: Unit, measurer: User, dispatcher: User) -> None:
     change = remeasure(released, measurer)
     assert change is not None
-    sizes.accept_size_change(change=change, by=dispatcher)
+    changes.accept_change(change=change, by=dispatcher)
 
     with pytest.raises(Refused, match="accepted already"):
-        sizes.refuse_size_change(change=change, by=dispatcher)
+        changes.refuse_change(change=change, by=dispatcher)
 
 
 def test_a_reading_that_comes_back_drops_the_change(released: Unit, measurer: User) -> None:

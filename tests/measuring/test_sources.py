@@ -135,7 +135,7 @@ def test_two_answers_and_a_remeasure_hold_it_up(job: Job, dispatcher: User) -> N
     texts = [blocker.text for blocker in sources.blockers(job)]
 
     assert texts == [
-        f"{unit.code}: measured again after release, to decide",
+        f"{unit.code} is on hold: measured again after release, to decide",
         "Kitchen A: two answers stand side by side",
     ]
 
