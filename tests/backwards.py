@@ -27,6 +27,10 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("fabrication", "0014_a_firms_own_goods"): DEFAULTED,
     ("fabrication", "0018_what_a_supplier_says_of_dates"): DEFAULTED,
     ("fabrication", "0020_what_a_purchase_goes_through"): DEFAULTED,
+    (
+        "fabrication",
+        "0021_a_change_is_asked_of_the_supplier",
+    ): "a line is of nothing once it is cancelled, as no old code makes it",
     ("installs", "0004_the_day_itself"): FIRST,
     ("installs", "0005_a_return_is_owed"): STOPPED,
     ("installs", "0008_checks_of_a_stop"): DEFAULTED,
@@ -39,6 +43,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
     ("measuring", "0004_remove_product_options"): STOPPED,
     ("measuring", "0009_why_it_goes_on"): DEFAULTED,
+    ("measuring", "0011_a_unit_changes_after_its_release"): DEFAULTED,
     ("shared", "0006_entries_of_devices"): STOPPED,
     ("shared", "0007_what_was_done_is_an_action"): STOPPED,
     ("shared", "0009_the_firm_and_its_invitations"): "its new columns have defaults in the database",

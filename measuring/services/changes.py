@@ -80,6 +80,13 @@ def _choose(change: SizeChange, unit: Unit, asked: Asked) -> None:
     found = evaluate(unit.opening, options=after)
     if _size_of(unit, found) != before:
         _take_size(change, unit, found)
+    elif found.size is not None:
+        change.findings = found.findings_at(change.new_width, after)
+    else:
+        change.findings = unit.findings
+    known = {one["text"] for one in unit.findings}
+    if stops := [one["text"] for one in change.findings if one["severity"] == "stop" and one["text"] not in known]:
+        raise Refused(stops[0], field="options")
     _refuse_unmakeable(change)
 
 
@@ -214,7 +221,7 @@ def _apply(change: SizeChange, unit: Unit) -> None:
         unit.steps, unit.findings = change.steps, change.findings
         unit.size_revision += 1
     if change.new_options is not None:
-        unit.options = change.new_options
+        unit.options, unit.findings = change.new_options, change.findings
     if change.new_product is not None:
         unit.product, unit.basis = change.new_product, change.new_basis or unit.basis
         unit.steps, unit.findings = change.steps, change.findings

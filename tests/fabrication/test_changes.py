@@ -11,7 +11,7 @@ from fabrication.rules.recipes import starting_recipes
 from fabrication.services.amendments import supplier_answered
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import check_unit, mark_cut, mark_piece, undo_cut
-from fabrication.services.buying import order_units, send_purchase
+from fabrication.services.buying import order_units
 from fabrication.services.choices import save_supplier_list
 from fabrication.services.deliveries import receive_line
 from fabrication.services.making import change_effects, make_units, materials_of, worked_out
@@ -177,7 +177,7 @@ def test_a_new_color_in_mid_cutting_is_held_everywhere_then_made_and_keeps_what_
     live = batch.plans.exclude(state="replaced").get(material=cloth.material)
     assert live.revision == plan.revision + 1
     assert live.before["why"] == f"{unit.code} color {old} becomes {new}"
-    said = AuditEntry.objects.filter(job=unit.opening.job_id).values_list("action", flat=True)
+    said = AuditEntry.objects.filter(job_id=unit.opening.job_id).values_list("action", flat=True)
     assert {"put the unit on hold", "accepted the change", "recorded approval 1"} <= set(said)
 
 
@@ -338,7 +338,7 @@ def ordered(branch, workroom):
     unit = make_made_unit(branch, workroom, source="bought").unit
     Unit.objects.filter(pk=unit.pk).update(product=product, options={"colour": "white"})
     supplier = Supplier.objects.create(branch=branch, name="Northlight Shades")
-    send_purchase(purchase=order_units(supplier=supplier, makes=[unit.make.pk], by=workroom), by=workroom)
+    order_units(supplier=supplier, makes=[unit.make.pk], by=workroom)
     return Unit.objects.get(pk=unit.pk), PurchaseLine.objects.get()
 
 

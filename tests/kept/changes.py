@@ -320,6 +320,7 @@ CHANGES: dict[str, list[Change]] = {
             for where in ("GET /api/field/day/ *", "GET /api/visits/ *", "afterwards GET /api/visits/*")
         ),
         Change("GET /api/appointments/*/text/ * body.text", "A stay is in minutes and hours, as on the visit's page."),
+        Change("GET /api/makes/*/cost/ * body.remake.*", "What a remake costs is in the branch's money."),
         # cut plans: what is cut of a material in its batch
         Change("GET /api/cut-plans/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
         Change("GET /api/cuts/* body.*miscut", "Why pieces of a cut were spoiled.", is_new=True),
