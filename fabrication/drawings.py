@@ -6,9 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from fabrication.models import Part, PlannedCut
+from fabrication.rules.load import Worked
 from fabrication.rules.model import Part as RulePart
 from fabrication.rules.model import UnitMake
 from shared.drawings import Svg
+from shared.formats.dates import weekday_day
+from shared.formats.durations import minutes_text
 from shared.formats.mass import mass
 from shared.lengths import ZERO, Length, LengthUnit
 
@@ -51,6 +54,32 @@ def bar_drawing(cut: PlannedCut, parts: Mapping[int, Part], *, unit: LengthUnit,
         end = max(end, piece["at"] + piece["length"] + kerf.ticks)
     if cut.left > ZERO:
         _left_over(svg, end * scale, y, (cut.length - trim).ticks * scale - end * scale, BAR_HIGH, cut, unit)
+    return svg
+
+
+DAYS_SHOWN: Final = 15
+DAY_WIDE: Final = 64.0
+DAY_HIGH: Final = 72.0
+"""Of the load of a place: how many working days are drawn, and the box of one."""
+
+
+def load_drawing(name: str, worked: Worked) -> Svg:
+    """The next working days of a work place: each a box of its hours, filled as far as it is worked."""
+    days = worked.days[:DAYS_SHOWN]
+    full = sum(day.worked_min >= day.there_min for day in days)
+    svg = Svg(
+        DAYS_SHOWN * DAY_WIDE,
+        DAY_HIGH + 30,
+        title=f"Load of {name}",
+        desc=f"{len(worked.days)} working days of work, {full} of the next {len(days)} full",
+        look="load-plan",
+    )
+    for position, day in enumerate(days):
+        x, share = position * DAY_WIDE, day.worked_min / day.there_min if day.there_min else 0.0
+        svg.rect(x + 2, 14, DAY_WIDE - 4, DAY_HIGH, "thin")
+        svg.hatch(x + 2, 14 + DAY_HIGH * (1 - share), DAY_WIDE - 4, DAY_HIGH * share)
+        svg.text(x + DAY_WIDE / 2, 11, minutes_text(day.worked_min), size=11)
+        svg.text(x + DAY_WIDE / 2, DAY_HIGH + 27, weekday_day(day.day), size=11, look="pencil-word")
     return svg
 
 

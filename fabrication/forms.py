@@ -11,6 +11,7 @@ from typing import Any, Final
 from django import forms
 
 from fabrication.models import (
+    Batch,
     Claim,
     LabelSize,
     Material,
@@ -402,6 +403,19 @@ class SupplierListForm(PageForm):
         "A ? after the name: optional.",
         required=False,
     )
+
+
+class MoveBatchForm(PageForm):
+    """A batch that could be worked as if it were due on another day."""
+
+    batch = forms.ModelChoiceField(Batch.objects.none(), empty_label="choose a batch")
+    as_if = forms.DateField(widget=DateInput(), label="worked as if due on")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        over = [Batch.State.DONE, Batch.State.CANCELLED]
+        mine = Batch.objects.visible_to(kwargs["user"]).exclude(state__in=over)
+        self.fields["batch"].queryset = mine  # type: ignore[attr-defined]
 
 
 class SupplierAnswerForm(PageForm):

@@ -9,8 +9,9 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import LOOKS, WORKS, batch_for
-from fabrication.adapters.loads import loads_of
-from fabrication.forms import ChosenUnitsForm, ReasonForm
+from fabrication.adapters.loads import loads_of, place_days
+from fabrication.drawings import load_drawing
+from fabrication.forms import ChosenUnitsForm, MoveBatchForm, ReasonForm
 from fabrication.models import Batch, CutPlan, Part, UnitMake
 from fabrication.services.batches import (
     add_units,
@@ -43,6 +44,27 @@ def batch_list(request: SignedInRequest) -> HttpResponse:
     done = Batch.objects.visible_to(request.user).filter(state=Batch.State.DONE)[:10]
     context = {"batches": batches, "proposals": proposals, "done": done, "places": places, "by_material": by_material}
     return render(request, "fabrication/batch_list.html", context)
+
+
+@roles_required(*LOOKS)
+@require_GET
+def load(request: SignedInRequest) -> HttpResponse:
+    """Each work place day by day, what is late at it, and what working a batch at another time would do."""
+    branch = request.user.own_branch
+    places = place_days(branch=branch)
+    form = MoveBatchForm(request.GET or None, user=request.user)
+    moved = []
+    if form.is_valid():
+        batch = form.cleaned_data["batch"]
+        after = place_days(branch=branch, moved=(batch, form.cleaned_data["as_if"]))
+        pairs = zip(places, after, strict=True)
+        moved = [(was, now, was.ends[batch.pk], now.ends[batch.pk]) for was, now in pairs if batch.pk in was.ends]
+    context = {
+        "places": [(place, load_drawing(place.name, place.worked)) for place in places],
+        "form": form,
+        "moved": moved,
+    }
+    return render(request, "fabrication/load.html", context, status=422 if form.errors else 200)
 
 
 @roles_required(*WORKS)

@@ -16,8 +16,10 @@ from typing import Any, Final
 
 from fabrication.rules import recipes as rules
 from fabrication.rules.bench import COLOR
-from fabrication.rules.model import Condition
+from fabrication.rules.model import Condition, PartRule
 from shared.contracts import ContractError
+from shared.lengths import ZERO
+from shared.records import length_text
 
 PREFIX: Final = "at:"
 IS: Final = "="
@@ -68,9 +70,47 @@ class Section:
     may_take_color: bool = False
     """A part of one material, in a recipe where a color is chosen."""
 
+    @property
+    def has_problem(self) -> bool:
+        """Whether something in one of its boxes is refused."""
+        return any(box.problem for box in self.boxes)
 
-def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list[Section]:
-    """The definition as sections of boxes, problems beside the box they name."""
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A row of the table of bands: a part that is there, or is another one, from a size to under another."""
+
+    part: str
+    name: str
+    on: str
+    least: str
+    below: str
+    material: str
+    pieces: str
+
+
+def bands(
+    definition: Mapping[str, Any], problems: Mapping[str, str], names: Mapping[str, str] | None = None
+) -> list[Band]:
+    """The parts whose condition is a band, those of one name beside each other, from the smallest on."""
+    if problems:
+        return []
+    found = []
+    for position, rule in enumerate(rules.Recipe.from_json(dict(definition)).parts):
+        for one in rule.when:
+            if one.least is None and one.below is None:
+                continue
+            ends = (length_text(one.least or ZERO), length_text(one.below) if one.below else "")
+            path, count = f"parts[{position}]", rules.count_text(rule.count)
+            band = Band(path, rule.name, one.on, *ends, _material(rule, names or {}), count)
+            found.append(((rule.name, one.on, one.least or ZERO), band))
+    return [band for _, band in sorted(found, key=lambda row: row[0])]
+
+
+def sections(
+    definition: Mapping[str, Any], problems: Mapping[str, str], names: Mapping[str, str] | None = None
+) -> list[Section]:
+    """The definition as sections of boxes, problems beside the box they name; `names` of materials by their key."""
     recipe = rules.Recipe.from_json(dict(definition)) if not problems else None
     found = []
     has_color = any(option["key"] == COLOR for option in definition.get("options") or ())
@@ -78,7 +118,7 @@ def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list
         value = definition.get(name)
         if name == "parts":
             for position, row in enumerate(value or ()):
-                section = _part(position, row, recipe)
+                section = _part(position, row, recipe, names or {})
                 section.may_take_color = has_color and bool(row.get("material"))
                 found.append(section)
         else:
@@ -91,13 +131,13 @@ def sections(definition: Mapping[str, Any], problems: Mapping[str, str]) -> list
     return [section for section in found if section.boxes or section.adds]
 
 
-def _part(place: int, row: Mapping[str, Any], recipe: rules.Recipe | None) -> Section:
+def _part(place: int, row: Mapping[str, Any], recipe: rules.Recipe | None, names: Mapping[str, str]) -> Section:
     section = Section(f"Part: {row['name']}", part=f"parts[{place}]")
     section.conditions = [
         (f"parts[{place}].when[{number}]", _condition(one)) for number, one in enumerate(row.get("when") or ())
     ]
     if recipe is not None:
-        section.reading = _reading(recipe, place)
+        section.reading = _reading(recipe, place, names)
     for name in ("length", "width", "count", "when"):
         if row.get(name):
             section.boxes += _boxes(row[name], f"parts[{place}].{name}", name)
@@ -153,16 +193,22 @@ def _choice_row(path: str, choice: Mapping[str, Any]) -> tuple[str, str, list[tu
     return path, choice.get("name") or choice["key"], rows
 
 
-def _reading(recipe: rules.Recipe, place: int) -> str:
+def _reading(recipe: rules.Recipe, place: int, names: Mapping[str, str]) -> str:
+    """One sentence a maker reads: ``headrail = finished width − 1/4; 1 of the headrail chosen, only when …``."""
     rule = recipe.parts[place]
-    words = [rule.material or f"the {rule.role} chosen"]
-    if rule.length is not None:
-        words.append(f"length: {rules.measure_text(rule.length)}")
-    if rule.width is not None:
-        words.append(f"width: {rules.measure_text(rule.width)}")
-    words.append(f"pieces: {rules.count_text(rule.count)}")
-    words += [f"when {rules.condition_text(condition)}" for condition in rule.when]
-    return "; ".join(words)
+    sizes = [_finished(rules.measure_text(measure)) for measure in (rule.width, rule.length) if measure is not None]
+    size = f"{rule.name} = {' wide × '.join(sizes)}{' long' if len(sizes) > 1 else ''}; " if sizes else f"{rule.name}: "
+    when = " and ".join(rules.condition_text(condition) for condition in rule.when)
+    return f"{size}{rules.count_text(rule.count)} of {_material(rule, names)}{f', only when {when}' if when else ''}"
+
+
+def _finished(words: str) -> str:
+    """A size of the unit itself is its finished one."""
+    return f"finished {words}" if re.match(r"(width|height)\b(?! of)", words) else words
+
+
+def _material(rule: PartRule, names: Mapping[str, str]) -> str:
+    return names.get(rule.material, rule.material) or f"the {rule.role.replace('_', ' ')} chosen"
 
 
 def _boxes(value: Any, path: str, label: str) -> Iterator[Box]:

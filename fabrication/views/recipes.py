@@ -14,6 +14,7 @@ from fabrication.access import WORKS
 from fabrication.drawings import draw_unit
 from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
+from fabrication.services import revisions
 from fabrication.services.choices import lacking_choices
 from fabrication.services.making import materials_of
 from fabrication.services.recipes import recipe_sources, save_recipe, starts_otherwise, take_starting
@@ -21,7 +22,7 @@ from fabrication.views import recipe_form
 from measuring.access import product_for
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_shown
 from shared.idempotency import only_looks
 from shared.lengths import LengthError, parse_length
 from shared.versions import FIELD, edits, held
@@ -110,6 +111,26 @@ def recipe_revisions(request: SignedInRequest, pk: int) -> HttpResponse:
 
 
 @roles_required(*WORKS)
+@require_http_methods(["GET", "POST"])
+def recipe_waiting(request: SignedInRequest, pk: int) -> HttpResponse:
+    """Units that wait by an older revision: what this one would change of each; move those ticked, or leave them."""
+    product = product_for(request.user, pk)
+    if request.method == "POST":
+        ticked = [int(key) for key in request.POST.getlist("makes") if key.isdecimal()]
+        with refusals_shown(request):
+            moved = revisions.move_waiting(product=product, makes=ticked, by=request.user)
+            messages.success(request, f"{len(moved)} moved to the revision in use.")
+        return redirect("fabrication:recipe_waiting", pk)
+    context = {
+        "product": product,
+        "revision": product.recipe_revisions.filter(is_current=True).first(),
+        "rows": revisions.waiting_units(product),
+        "in_all": len(revisions.waiting_makes(product)),
+    }
+    return render(request, "fabrication/recipe_waiting.html", context)
+
+
+@roles_required(*WORKS)
 @require_POST
 def recipe_renew(request: SignedInRequest, pk: int) -> HttpResponse:
     """Today's starting recipe becomes the next revision."""
@@ -157,7 +178,8 @@ def _page(
     definition: dict[str, object],
     problems: dict[str, str],
 ) -> dict[str, object]:
-    shown = recipe_form.sections(definition, problems)
+    names = {key: row.name for key, row in materials_of(product.branch).items()}
+    shown = recipe_form.sections(definition, problems, names)
     named = {box.path for section in shown for box in section.boxes if box.problem}
     return {
         "product": product,
@@ -166,9 +188,11 @@ def _page(
         "prefix": recipe_form.PREFIX,
         "options": recipe_form.option_rows(definition),
         "condition_choices": recipe_form.condition_choices(definition),
-        "materials": sorted((key, row.name) for key, row in materials_of(product.branch).items()),
+        "materials": sorted(names.items()),
         "problems": [text for path, text in problems.items() if path not in named],
         "started": starts_otherwise(product, revision),
+        "waiting": len(revisions.waiting_makes(product)),
+        "bands": recipe_form.bands(definition, problems, names),
         **_example(request, product, revision, definition),
     }
 

@@ -30,6 +30,7 @@ LOOKS, WORKS = {"workroom", "owner", "dispatcher"}, {"workroom", "owner"}
 PAGES = [
     # name, what it is about, who may look
     ("batches", None, LOOKS),
+    ("load", None, LOOKS),
     ("batch", "batch", LOOKS),
     ("cutting", None, LOOKS),
     ("cut_plan", "plan", LOOKS),
@@ -44,6 +45,7 @@ PAGES = [
     ("purchase", "purchase", WORKS),
     ("purchase_csv", "purchase", WORKS),
     ("recipes", None, WORKS),
+    ("recipe_waiting", "bought", WORKS),
     ("supplier_list", "bought", WORKS),
     ("lacking_of_firm", "branch", WORKS),
     ("choices_of_product", "bought", LOOKS),

@@ -7,14 +7,18 @@ import pytest
 from fabrication.adapters.options import fit_as_made
 from fabrication.models import Material, RecipeRevision, UnitMake
 from fabrication.rules.recipes import starting_recipes
+from fabrication.services.batches import open_batch
 from fabrication.services.making import make_units
 from fabrication.services.recipes import save_recipe, starts_otherwise
+from fabrication.services.revisions import move_waiting
 from fabrication.services.starting_data import load_materials, load_recipes, load_tolerances
+from fabrication.views import recipe_form
 from fabrication.views.recipe_form import PREFIX, edited
 from measuring.models import Product, Unit
 from measuring.services.range import save_product
 from measuring.services.starting_data import load_products
 from shared.errors import Refused
+from shared.models import AuditEntry
 from tests.fabrication.rows import make_made_unit
 
 pytestmark = pytest.mark.django_db
@@ -227,3 +231,70 @@ def test_starting_products_have_the_light_gaps_of_their_recipes(branch):
     assert sum(gap is not None for gap in gaps.values()) == 6
     for product, gap in gaps.items():
         assert gap is None or product.fit["gap"] == gap, product.key
+
+
+# -- units that wait ------------------------------------------------------------------------------
+
+
+def test_a_new_revision_offers_the_units_that_wait_and_moves_those_ticked(unit, workroom, product, branch, as_user):
+    """A new revision reached no waiting unit and offered none."""
+    (make,) = make_units([unit], workroom)
+    other = make_made_unit(branch, workroom).unit
+    UnitMake.objects.filter(unit=other).delete()
+    Unit.objects.filter(pk=other.pk).update(product=product, options=unit.options)
+    (left,) = make_units([Unit.objects.get(pk=other.pk)], workroom)
+    page, recipe = as_user(workroom), f"/workroom/recipes/{product.pk}/"
+    assert "older revision" not in page.get(recipe).content.decode()
+    current = product.recipe_revisions.get(is_current=True)
+    changed = edited(current.definition, {f"{PREFIX}clearance.inside.width": "1/4"})
+    save_recipe(product=product, definition=changed, by=workroom)
+
+    assert "2 waiting units are made up by an older revision" in " ".join(page.get(recipe).content.decode().split())
+    shown = page.get(f"{recipe}waiting/").content.decode()
+    assert shown.count("finished size 35 1/4 × 60 becomes 35 1/8 × 60") == 2
+    page.post(f"{recipe}waiting/", {"makes": [make.pk]})
+
+    make.refresh_from_db()
+    left.refresh_from_db()
+    assert (make.recipe.number, left.recipe.number) == (2, 1)
+    assert str(make.finished_width) == "35 1/8 in"
+    assert make.parts.get(name="tube").done == 0
+    assert AuditEntry.objects.about(unit).filter(action="made up anew").get().changes["recipe"] == [
+        "revision 1",
+        "revision 2",
+    ]
+
+
+def test_what_waits_no_more_is_not_moved(unit, workroom, product, branch):
+    (make,) = make_units([unit], workroom)
+    current = product.recipe_revisions.get(is_current=True)
+    changed = edited(current.definition, {f"{PREFIX}clearance.inside.width": "1/4"})
+    save_recipe(product=product, definition=changed, by=workroom)
+    open_batch(branch=branch, makes=[make.pk], by=workroom)
+
+    with pytest.raises(Refused, match="still wait"):
+        move_waiting(product=product, makes=[make.pk], by=workroom)
+
+
+def test_a_recipe_reads_as_one_sentence_a_part_with_its_bands_as_a_table(product):
+    definition = starting_recipes()["dunlin_wood"].to_json()
+    names = {"head-caps": "end caps of the headrail"}
+    first, second = definition["parts"][:2]
+    banded = definition | {
+        "parts": [
+            first,
+            second | {"when": [{"on": "width", "below": "48"}]},
+            second | {"when": [{"on": "width", "least": "48"}], "count": {"by": "fixed", "number": 2}},
+            *definition["parts"][2:],
+        ]
+    }
+
+    read = [section.reading for section in recipe_form.sections(banded, {}, names) if section.part]
+
+    assert read[:3] == [
+        "headrail = finished width; 1 of the headrail chosen",
+        "headrail end caps: 1 of end caps of the headrail, only when width under 48",
+        "headrail end caps: 2 of end caps of the headrail, only when width from 48",
+    ]
+    rows = [(row.part, row.least, row.below, row.pieces) for row in recipe_form.bands(banded, {}, names)]
+    assert rows == [("parts[1]", "0", "48", "1"), ("parts[2]", "48", "", "2")]
