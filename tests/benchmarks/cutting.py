@@ -346,6 +346,53 @@ def rolls(quick: bool) -> Table:
     return rows
 
 
+def burdens(problem: BarProblem, seconds: float) -> tuple[tuple[int, ...], tuple[int, ...], bool] | None:
+    """
+    Bars opened, offcuts kept and their ages of the cheapest plan as the search left it, then as it is given.
+
+    None where the cost alone says it all: one stock, no offcut kept, or a plan of one bar.
+    """
+    from fabrication.rules.cutting.columns import fewer
+
+    plain, seen = fewer.fewest_opened, []
+
+    def noted(instance: Any, state: Any, seed: int, burden: Any) -> None:
+        before, cost = fewer.total_burden(state.best, burden), loading_cost(state.best)
+        plain(instance, state, seed, burden)
+        assert loading_cost(state.best) == cost, "a second aim changed the cost"
+        seen.append((before, fewer.total_burden(state.best, burden)))
+
+    fewer.fewest_opened = noted
+    try:
+        plan = solve(problem, seconds)
+    finally:
+        fewer.fewest_opened = plain
+    return (*seen[0], plan.proven) if seen else None
+
+
+def second_aims(quick: bool) -> Table:
+    """At equal cost: what is opened and what is kept, before and after the second aims had their say."""
+    rows = ["| plans of | plans | proven | bars opened | before | offcuts kept | before | plans changed |"]
+    rows.append("|---|---|---|---|---|---|---|---|")
+    tasks: list[tuple[str, list[BarProblem]]] = [
+        ("small numbers, up to 7 pieces", [small_bars(seed) for seed in range(7000, 7150 if quick else 8000)])
+    ]
+    for shades, seeds in ((6, 10), (20, 10), (60, 3 if quick else 10)):
+        days = [shade_day(seed, shades=shades, offcuts=8) for seed in range(500, 500 + seeds)]
+        tasks.append((f"{shades} shades", [problem for day in days for problem in day.values() if problem.pieces]))
+    for shades, problems in tasks:
+        found = [pair for problem in problems if (pair := burdens(problem, 5.0)) is not None]
+        opened, kept = ([sum(pair[which][aim] for pair in found) for which in (1, 0)] for aim in (0, 1))
+        changed, proven = sum(after != before for before, after, _ in found), sum(one[2] for one in found)
+        rows.append(
+            f"| {shades} | {len(found)} | {proven} | {opened[0]} | {opened[1]} | {kept[0]} | {kept[1]} | {changed} |"
+        )
+    rows.append(
+        "\nEach plan 5 s at most; its cost is the same before and after. Bars of three lengths and eight offcuts."
+    )
+    return rows
+
+
 SMALL: dict[str, tuple[Callable[[int], Any], Callable[[Any], Any]]] = {
     "bars": (small_bars, least_bar_cost),
     "rolls": (small_rolls, least_roll_cost),
@@ -398,7 +445,7 @@ def main() -> None:
     default = os.environ.get("JAMBWISE_BENCHMARKS")
     parser.add_argument("--benchmarks", type=Path, default=Path(default) / "cutting" if default else None)
     parser.add_argument("--quick", action="store_true", help="fewer and shorter runs")
-    parser.add_argument("--only", nargs="*", help="published, cp-sat, days, scale, rolls, honesty")
+    parser.add_argument("--only", nargs="*", help="published, cp-sat, days, scale, rolls, second, honesty")
     parser.add_argument("--out", type=Path, default=Path("docs/bench-cutting.md"))
     asked = parser.parse_args()
     parts: dict[str, tuple[str, Callable[[], Table]]] = {
@@ -407,6 +454,7 @@ def main() -> None:
         "days": ("A day of 400 shades", lambda: days(asked.quick)),
         "scale": ("Many pieces of one stock", lambda: scale(asked.quick)),
         "rolls": ("Cross cuts of rolls", lambda: rolls(asked.quick)),
+        "second": ("Second aims", lambda: second_aims(asked.quick)),
         "honesty": ("Honesty", lambda: honesty(asked.quick)),
     }
     lines = ["# Cut plans, measured", "", machine(), "" if not asked.quick else "A quick run.\n"]

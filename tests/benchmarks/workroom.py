@@ -138,9 +138,9 @@ def measure(units: int, seconds: int | None) -> dict[str, Any]:
     makes = make_units(rows, by)
     at["parts"] = time.monotonic()
     batch = open_batch(branch=branch, makes=[make.pk for make in makes], by=by)
-    labels = request_document(kind="fabrication.labels", subject=batch, by=by)  # they need no plan
+    needing_no_plan = ("fabrication.labels", "fabrication.pull_list", "fabrication.tickets")
+    sheets = [request_document(kind=kind, subject=batch, by=by) for kind in needing_no_plan]
     plans = plan_batch(batch=batch, by=by, seconds=seconds)
-    sheets = [labels]
 
     def draw(run: Any) -> None:
         sheets.append(request_document(kind="fabrication.cuts", subject=run.subject, by=by))
@@ -153,7 +153,8 @@ def measure(units: int, seconds: int | None) -> dict[str, Any]:
     at["sheets"] = time.monotonic()
     ready = CutPlan.objects.filter(batch=batch, state=CutPlan.State.READY)
     parts = Part.objects.filter(make__batch=batch)
-    printed = [Document.objects.filter(kind=kind).count() for kind in ("fabrication.cuts", "fabrication.labels")]
+    kinds = ("fabrication.cuts", *needing_no_plan)
+    papers = {kind: list(Document.objects.filter(kind=kind).values_list("pages", flat=True)) for kind in kinds}
     return {
         "units": len(makes),
         "parts": parts.count(),
@@ -167,7 +168,7 @@ def measure(units: int, seconds: int | None) -> dict[str, Any]:
         "plans_s": at["plans"] - at["parts"],
         "sheets_s": at["sheets"] - at["plans"],
         "all_s": at["sheets"] - at["start"],
-        "printed": printed,
+        "papers": papers,
         "plan_runs_s": run_seconds("fabrication.plan_cuts"),
         "sheet_runs_s": run_seconds("shared.document"),
         "seconds": plans[0].params["seconds"],
@@ -188,6 +189,8 @@ def report(found: dict[str, Any], load: tuple[float, float, float]) -> str:
     cores = os.cpu_count() or 1
     shared = " (more than its cores: the machine was shared, so seconds are upper figures)" if load[0] > cores else ""
     now = dt.datetime.now(dt.UTC)
+    papers = {kind.partition(".")[2].replace("_", " "): pages for kind, pages in found["papers"].items()}
+    pages = "; ".join(f"{name} {sum(several)} ({len(several)} files)" for name, several in papers.items())
     return f"""# A batch through the workroom, measured
 
 {now:%Y-%m-%d %H:%M} UTC; {cores} cores, {platform.machine()}, Python {platform.python_version()}, PostgreSQL,
@@ -204,7 +207,8 @@ material, four dye lots a cloth; {found["seconds"]:.1f} s a plan at most.
 | parts without stock | {found["unplaced"]} |
 | released: finished sizes, parts, weights | {found["parts_s"]:.1f} s |
 | batch opened, every cut plan there and its stock reserved | {found["plans_s"]:.1f} s |
-| then the rest of {found["printed"][0]} cut lists (begun with their plans), labels | {found["sheets_s"]:.1f} s |
+| then the rest of the cut lists (begun with their plans), labels, pull list, tickets | {found["sheets_s"]:.1f} s |
+| pages | {pages} |
 | all of it | {found["all_s"]:.1f} s (aim: 30 s) |
 | seconds of one worker: all plans, all sheets | {found["plan_runs_s"]:.0f} s, {found["sheet_runs_s"]:.0f} s |
 
