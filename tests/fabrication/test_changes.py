@@ -362,14 +362,15 @@ def test_a_change_of_an_ordered_unit_is_asked_of_its_supplier(sand, workroom, as
         receive_line(line=line, packages=1, by=workroom)
     page = as_user(workroom).get(f"/workroom/purchases/{line.purchase_id}/").content.decode()
     assert "color white becomes sand" in page
-    assert f"/workroom/purchase-lines/{line.pk}/answer/" in page
+    assert f"/workroom/purchase-lines/{line.pk}/supplier-answer/" in page
 
 
 def test_the_supplier_takes_the_change_and_acknowledges_it_anew(sand, workroom, as_user):
     unit, line = sand
 
     as_user(workroom).post(
-        f"/workroom/purchase-lines/{line.pk}/answer/", {f"line{line.pk}-answer": "taken", f"line{line.pk}-note": "free"}
+        f"/workroom/purchase-lines/{line.pk}/supplier-answer/",
+        {f"line{line.pk}-answer": "taken", f"line{line.pk}-note": "free"},
     )
 
     line.refresh_from_db()
