@@ -10,8 +10,8 @@ from django.conf import settings
 
 from jobs.models import Site
 from jobs.rules.tiles import corner_of, squares_over, zoom_for
-from jobs.schedule.day import DaySchedule, crew_point
-from jobs.schedule.travel import Point
+from jobs.schedule.day import DaySchedule, Standing, crew_point
+from jobs.schedule.travel import Point, Via, place_of
 from shared.drawings import Svg
 from shared.formats.dates import long_day
 from shared.models import Branch
@@ -60,7 +60,7 @@ def route_map(*several: DaySchedule) -> Svg | None:
     None when no stop has coordinates.
     """
     drawn = [one for one in several if any(visit.point for visit in one.standing)]
-    points = [p for one in drawn for visit in one.standing if (p := visit.point) is not None]
+    points = [p for one in drawn for visit in one.standing for p in _way(visit)]
     points += [p for one in drawn if (p := crew_point(one.crew, one.crew.branch)) is not None]
     if not points or not drawn:
         return None
@@ -76,13 +76,22 @@ def route_map(*several: DaySchedule) -> Svg | None:
     return svg
 
 
+def _way(visit: Standing) -> list[Point]:
+    """Where a crew goes for a visit: there, by way of a van whose goods it takes over; nowhere without coordinates."""
+    spot = visit.point
+    if spot is None:
+        return []
+    return [spot.by, place_of(spot)] if isinstance(spot, Via) else [spot]
+
+
 LOOKS: Final = ("chalk", "ink", "dashed", "pencil")
 
 
 def _route(svg: Svg, ground: Ground, one: DaySchedule, position: int) -> None:
     base = crew_point(one.crew, one.crew.branch)
-    stops = [(number, p) for number, visit in enumerate(one.standing, 1) if (p := visit.point) is not None]
-    line = [ground.at(p) for p in ([base] if base else []) + [p for _, p in stops] + ([base] if base else [])]
+    stops = [(number, way[-1]) for number, visit in enumerate(one.standing, 1) if (way := _way(visit))]
+    ends = [base] if base else []
+    line = [ground.at(p) for p in (*ends, *(p for visit in one.standing for p in _way(visit)), *ends)]
     if len(line) > 1:
         svg.polyline(line, LOOKS[position % len(LOOKS)])
     if base is not None:

@@ -30,6 +30,7 @@ from jobs.models import (
 )
 from jobs.ports import ports
 from jobs.schedule.availability import clock_problem, knows_holidays, local
+from jobs.schedule.out import BASE, MINUTES
 from shared import roles
 from shared.fields import LARGEST_ID
 from shared.forms import CoordinatesField, DateInput, NewPersonForm, PageForm, PageModelForm, TimeInput
@@ -676,6 +677,10 @@ class OutForm(LocalTimes):
 
     day = forms.DateField(widget=DateInput())
     time = forms.TimeField(label="Out from", widget=TimeInput())
+    fetch = forms.ChoiceField(
+        label="What is on the van", required=False, choices=[("van", "meet at the van"), (BASE, "go back for it")]
+    )
+    minutes = forms.IntegerField(label="Minutes there", min_value=1, max_value=240, required=False, initial=MINUTES)
     reason = forms.CharField(max_length=120, required=False, help_text="such as: the van broke down")
 
     def since(self) -> dt.datetime:

@@ -696,6 +696,30 @@ class DaySheet(models.Model):
         return f"{self.crew}, {dates.short_day(self.day)}"
 
 
+class Handover(models.Model):
+    """Where, on a day, others take over what is on the van of a crew that is out: at the van, or at its base."""
+
+    crew = models.ForeignKey(Crew, models.CASCADE, related_name="handovers", help_text="whose van it is on")
+    day = models.DateField()
+    site = models.ForeignKey(
+        Site, models.CASCADE, null=True, blank=True, related_name="+", help_text="where the van stands; none: its base"
+    )
+    longitude = models.FloatField(validators=between(-180, 180))
+    latitude = models.FloatField(validators=between(-90, 90))
+    minutes = models.PositiveSmallIntegerField(validators=between(1, 240))
+    created_at = models.DateTimeField(default=timezone.now)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    def __str__(self) -> str:
+        return f"{self.crew}'s van" if self.site_id else "our base"
+
+    @property
+    def where(self) -> str:
+        """With its address."""
+        address = self.site.address if self.site is not None else self.crew.branch.address
+        return ", ".join(filter(None, (str(self), " ".join(address.split()))))
+
+
 class Place(NamedTuple):
     """Where an appointment stands in the calendar."""
 
@@ -747,6 +771,10 @@ class Appointment(models.Model):
         related_name="followers",
         help_text="work of two days keeps its crew",
     )
+    handover = models.ForeignKey(
+        Handover, models.SET_NULL, null=True, blank=True, related_name="appointments",
+        help_text="where another crew than the handover's fetches on its day what is for this visit",
+    )  # fmt: skip
     call_on = models.DateField(null=True, blank=True, help_text="the customer is called by then: no time was found")
     note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
     on_the_way_at = models.DateTimeField(null=True, blank=True)

@@ -12,6 +12,7 @@ def register() -> None:
     )
     from jobs.adapters import found
     from jobs.ports import ports
+    from jobs.schedule.handovers import fetched
     from jobs.services import imports, messages, planning, search  # noqa: F401 - and so do their runs
     from jobs.services.crews import leave_crews
     from shared import audit, demo, finding, firm_data, menu, roles, services, status
@@ -28,6 +29,7 @@ def register() -> None:
     finding.add(found)
     for kind in ("confirmation", "change"):
         ports.message_documents[kind] = lambda message: ("jobs.confirmation", message.appointment)
+    ports.bring_sources.append(fetched)
     demo.add(town.load, position=10)
     services.leaving.append(leave_crews)
     firm_data.read_in_hooks.append(search.rebuild)
@@ -37,6 +39,7 @@ def register() -> None:
         duration_min="minutes on site",
         duration_safe_min="minutes that 85 of 100 keep",
         earliest_on="not before",
+        handover="fetched at",
         hold="waits for",
         openings_expected="openings",
         policy="install",

@@ -27,6 +27,7 @@ from installs.services.loads import goes_up, packages_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, CrewMember, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
+from jobs.schedule.handovers import fetched
 from jobs.schedule.words import clock, promise_text
 from measuring.adapters.options import options_shown
 from measuring.models import Opening, Reading, Unit
@@ -149,6 +150,7 @@ def facts_of_site(visit: Appointment) -> list[list[str]]:
     lift = "lift" if site.has_lift else "stairs only"
     floor = f"floor {site.floor}, {lift}" if site.floor else ""
     rows = [
+        ("on the way", "; ".join(fetched([visit]).get(visit.pk, []))),
         ("access", access_words(site)),
         ("contact", f"{job.customer.name}, {job.customer.phone}".strip(", ")),
         ("opens", f"{site.door_contact}, {site.door_phone}".strip(", ") if site.door_contact else ""),

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from jobs.rules.routing.model import Objective, Span
 from jobs.rules.timeline import Timed, Timeline, fits_pause, leg
@@ -49,6 +49,8 @@ class StandingDay:
         (from, until) per shift, overtime in `until`; the crew leaves its base and is back within.
     end
         When the last shift ends without overtime.
+    now
+        Nobody sets out to the new stop before.
     """
 
     timeline: Timeline
@@ -59,6 +61,7 @@ class StandingDay:
     end: int
     pause: Pause | None
     prices: Objective
+    now: int = 0
 
     @property
     def is_drivable(self) -> bool:
@@ -110,7 +113,7 @@ class StandingDay:
         stops = self.timeline.stops
         before = stops[node - 1] if node else None
         after = stops[node] if node < len(stops) else None
-        first = wanted[0]
+        first = max(wanted[0], self.now + into[self.base if before is None else before.place])
         if before is None or before.leave <= shift[0]:
             first = max(first, shift[0] + into[self.base])
         if before is not None:
@@ -172,6 +175,29 @@ class StandingDay:
     def _has_pause(self, legs: list[tuple[int, int, int]]) -> bool:
         pause = self.pause
         return pause is None or fits_pause(legs, pause.earliest, pause.latest, pause.length)
+
+
+class Gap(NamedTuple):
+    """A day that one more stop may come into, with seconds from every place to the stop, and back."""
+
+    day: StandingDay
+    into: Sequence[int]
+    out_of: Sequence[int]
+
+
+def cost_of_bounds(gaps: Sequence[Gap], service: int, free: Sequence[Span], bound: Sequence[Span]) -> int | None:
+    """
+    What it costs more to begin a stop within `bound` than within `free`, the others where they stand.
+
+    The cheapest of all days each time, in the objective's units; None where it fits into none within `bound`.
+    """
+
+    def least(spans: Sequence[Span]) -> int | None:
+        slots = (gap.day.best(span, service, gap.into, gap.out_of) for gap in gaps for span in spans)
+        return min((slot.cost for slot in slots if slot is not None), default=None)
+
+    kept, cheapest = least(bound), least([*free, *bound])
+    return None if kept is None or cheapest is None else kept - cheapest
 
 
 def _full(at: int) -> int:

@@ -22,8 +22,9 @@ from django.utils.safestring import SafeString, mark_safe
 from jobs.models import MEASURING, Appointment, Crew, Purpose
 from jobs.schedule.availability import WorkDay, local
 from jobs.schedule.chances import Outlook, outlooks
-from jobs.schedule.day import BEGUN, DaySchedule, Schedule, Stop, moment
+from jobs.schedule.day import BEGUN, DaySchedule, Meeting, Schedule, Stop, moment
 from jobs.schedule.fill import fill_of
+from jobs.schedule.handovers import handover_text
 from jobs.schedule.words import clock, promise_text, state_text, window_word
 from shared.formats import dates
 from shared.formats.dates import month_day, short_day, weekday_day
@@ -323,13 +324,25 @@ def _drives(lane: Lane) -> Iterator[str]:
             left, right = lane.scale.x(moment(end - stop.drive)), lane.scale.x(moment(end))
             late = before is not None and stop.pushed > 60
             yield _level("drive stop" if late else "drive", left, right, y)
-            if right - left > 15:
+            meeting = lane.one.meeting(stop.key)
+            if meeting is not None:
+                yield from _meeting(lane, meeting, lane.one.rows[stop.key])
+            elif right - left > 15:
                 yield _text("pencil-word", (left + right) / 2, y - 4, str(round(stop.drive / 60)), anchor="middle")
         before = stop
     if before is not None:
         left, right = lane.scale.x(moment(before.leave)), lane.scale.x(moment(lane.one.timeline.back))
         if right - left > 1:
             yield _level("drive", left, right, y)
+
+
+def _meeting(lane: Lane, meeting: Meeting, row: Appointment) -> Iterator[str]:
+    """A stop at the van of a crew that is out, on the way to the visit it is for."""
+    left, right, top = lane.scale.x(meeting.begins), lane.scale.x(meeting.leaves), lane.top + ABOVE + TALL / 2 - 7
+    said = escape(f"For {row.job.number} first to {handover_text(lane.one, row)}")
+    yield f'<g class="meeting" role="img" aria-label="{said}"><title>{said}</title>'
+    yield f'<path class="area" d="{_box(left, top, max(6.0, right - left), 14)}"/>'
+    yield _text("pencil-word", left, top - 4, "van") + "</g>"
 
 
 def problem_of(outlook: Outlook | None) -> str:

@@ -24,7 +24,7 @@ from jobs.models import Appointment, CalendarRules, Crew
 from jobs.rules.timeline import Planned, Timed, Timeline, drive_day, drive_on, leg
 from jobs.rules.variation import CAREFUL, Variation
 from jobs.schedule.availability import WorkDay, crew_days
-from jobs.schedule.travel import Point, Travel, travel_between, whole_minutes
+from jobs.schedule.travel import Point, Spot, Travel, Via, place_of, travel_between, whole_minutes
 from shared.models import Branch
 
 State = Appointment.State
@@ -57,6 +57,11 @@ class Standing(NamedTuple):
     latitude: float | None
     hours_from: dt.time | None
     hours_until: dt.time | None
+    van_crew: int | None
+    van_day: dt.date | None
+    van_longitude: float | None
+    van_latitude: float | None
+    van_min: int | None
 
     @property
     def ends_at(self) -> dt.datetime:
@@ -67,25 +72,44 @@ class Standing(NamedTuple):
         return self.state in BEGUN
 
     @property
-    def point(self) -> Point | None:
-        return None if self.longitude is None or self.latitude is None else (self.longitude, self.latitude)
+    def point(self) -> Spot | None:
+        """Its site; by way of the van of a crew that is out, for another crew that takes it over on that day."""
+        if self.longitude is None or self.latitude is None:
+            return None
+        if self.van_crew is None or self.crew == self.van_crew or self.day != self.van_day:
+            return self.longitude, self.latitude
+        assert self.van_longitude is not None
+        assert self.van_latitude is not None
+        by = self.van_longitude, self.van_latitude
+        return Via(self.longitude, self.latitude, by, (self.van_min or 0) * 60)
 
 
 FIELDS: Final = (
     "pk", "job_id", "crew_id", "day", "starts_at", "duration_min", "duration_safe_min", "promised_from",
     "promised_until", "state", "is_locked", "on_the_way_at", "arrived_at", "done_at",
     "job__site__longitude", "job__site__latitude", "job__site__hours_from", "job__site__hours_until",
+    "handover__crew_id", "handover__day", "handover__longitude", "handover__latitude", "handover__minutes",
 )  # fmt: skip
-_read = attrgetter(*(name.replace("__", ".") for name in FIELDS))
+_OF_VAN: Final = 5
+_read = attrgetter(*(name.replace("__", ".") for name in FIELDS[:-_OF_VAN]))
+_read_van = attrgetter(*(name.removeprefix("handover__") for name in FIELDS[-_OF_VAN:]))
 
 
 def standing_of(row: Appointment) -> Standing:
-    """The plain values of a row; its job and site had better be fetched with it."""
-    return Standing(*_read(row))
+    """The plain values of a row; its job and site, and its handover, had better be fetched with it."""
+    return Standing(*_read(row), *((None,) * _OF_VAN if row.handover is None else _read_van(row.handover)))
 
 
 def site_point(appointment: Appointment) -> Point | None:
     return appointment.job.site.point
+
+
+def taken_over(row: Appointment, days: Sequence[dt.date]) -> Spot | None:
+    """Where a visit is for another crew than its own on these days; `site_point` where nothing is to be fetched."""
+    van_day = row.handover.day if row.handover is not None else None
+    if van_day is None or van_day not in days:
+        return site_point(row)
+    return standing_of(row)._replace(crew=0, day=van_day).point
 
 
 def crew_point(crew: Crew, branch: Branch) -> Point | None:
@@ -101,25 +125,42 @@ def crew_point(crew: Crew, branch: Branch) -> Point | None:
 class Roads:
     """Places by number and the seconds between any two of them."""
 
-    places: Mapping[Point, int]
+    places: Mapping[Spot, int]
     travel: Travel
 
-    def place(self, point: Point | None) -> int:
+    def place(self, point: Spot | None) -> int:
         """Row of the travel table; -1 for what has no coordinates."""
         return -1 if point is None else self.places[point]
 
-    def plus(self, point: Point, into: Sequence[int], out_of: Sequence[int]) -> Roads:
+    def plus(self, point: Spot, into: Sequence[int], out_of: Sequence[int]) -> Roads:
         """One more place, with the seconds from every place to it and back; the same where it is known."""
         if point in self.places:
             return self
         rows = [[*row, drive] for row, drive in zip(self.travel.rows, into, strict=True)] + [[*out_of, 0]]
         return Roads({**self.places, point: len(self.places)}, Travel(np.array(rows), self.travel.word))
 
+    def by_way(self, via: Via) -> Roads:
+        """One more place that is driven to by way of another; both are known by themselves."""
+        rows, by, at = self.travel.rows, self.places[via.by], self.places[place_of(via)]
+        return self.plus(via, [row[by] + via.seconds + rows[by][at] for row in rows], rows[at])
 
-def roads_between(branch: Branch, points: Iterable[Point | None], rules: CalendarRules | None = None) -> Roads:
+
+def roads_between(branch: Branch, points: Iterable[Spot | None], rules: CalendarRules | None = None) -> Roads:
     """The roads between these places; those that are None are passed over."""
-    known = {point: None for point in points if point is not None}
-    return Roads({point: number for number, point in enumerate(known)}, travel_between(branch, list(known), rules))
+    spots = [point for point in points if point is not None]
+    vias = {spot: None for spot in spots if isinstance(spot, Via)}
+    known = dict.fromkeys((*map(place_of, spots), *(via.by for via in vias)))
+    roads = Roads({place: number for number, place in enumerate(known)}, travel_between(branch, list(known), rules))
+    for via in vias:
+        roads = roads.by_way(via)
+    return roads
+
+
+class Meeting(NamedTuple):
+    """A stop at the van of a crew that is out: its minutes are of the drive to the visit that it is for."""
+
+    begins: dt.datetime
+    leaves: dt.datetime
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,6 +210,14 @@ class DaySchedule:
     def stops(self) -> dict[int, Timed]:
         """How each visit goes, by its key, in driving order."""
         return {stop.key: stop for stop in self.timeline.stops}
+
+    def meeting(self, pk: int) -> Meeting | None:
+        """When and how long the crew is at another's van before that visit; None where it fetches nothing."""
+        via, stop = self.by_pk[pk].point, self.stops[pk]
+        if not isinstance(via, Via):
+            return None
+        leaves = stop.arrive - leg(self.roads.travel.rows, self.roads.place(via.by), self.roads.place(place_of(via)))
+        return Meeting(moment(leaves - via.seconds), moment(leaves))
 
     def _planned(self, one: Standing) -> Planned:
         promised = None
@@ -320,7 +369,7 @@ def taking_time() -> QuerySet[Appointment]:
 
 def in_the_calendar() -> QuerySet[Appointment]:
     """The same with all that pages show of them."""
-    return taking_time().select_related("job__site", "job__customer", "job__branch", "crew")
+    return taking_time().select_related("job__site", "job__customer", "job__branch", "crew", "handover")
 
 
 def read_schedule(
@@ -351,7 +400,9 @@ def read_schedule(
     for row in rows:
         by_day[row.place()][row.pk] = row
     points, variation = [crew_point(crew, branch) for crew in crews], rules.variation
-    roads = roads_between(branch, [*points, *map(site_point, rows), *map(site_point, also)], rules)
+    also = list(also)
+    spots = [spot for row in (*rows, *also) for spot in (site_point(row), taken_over(row, days))]
+    roads = roads_between(branch, [*points, *spots], rules)
     return Schedule(
         branch,
         {

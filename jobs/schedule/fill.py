@@ -65,7 +65,9 @@ def fills(branch: Branch, crews: Sequence[Crew], days: Sequence[dt.date]) -> dic
     rules = CalendarRules.of(branch)
     hours = crew_days(crews, days, rules)
     standing: dict[Key, list[Standing]] = defaultdict(list)
-    for row in taking_time().filter(crew__in=[crew.pk for crew in crews], day__in=days).select_related("job__site"):
+    for row in (
+        taking_time().filter(crew__in=[crew.pk for crew in crews], day__in=days).select_related("job__site", "handover")
+    ):
         standing[row.place()].append(standing_of(row))
     bases = [crew_point(crew, branch) for crew in crews]
     found = {}

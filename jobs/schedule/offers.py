@@ -53,8 +53,8 @@ from jobs.schedule.effects import (
     prices_of,
     standing_key,
 )
-from jobs.schedule.travel import Point, road_model, travel_to_and_from
-from jobs.schedule.wishes import spans_of, within
+from jobs.schedule.travel import Spot, road_model, travel_around
+from jobs.schedule.wishes import wished_spans
 from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text
@@ -363,11 +363,12 @@ def open_days(
                 continue
             standing = tuple(here.get((crew.pk, day), ()))
             bounds = tuple(one.starts_at < now or free.get(one.pk) for one in standing)
-            key = (settings.TRAVEL_URL, model, prices, rules.learned_at, base, hours, standing, bounds)
+            runs = seconds(now) if now.astimezone(branch.tz).date() == day else 0
+            key = (settings.TRAVEL_URL, model, prices, rules.learned_at, base, hours, standing, bounds, runs // 60)
             kept = _kept.get(key)
             if kept is None:
                 roads = roads_between(branch, [base, *(one.point for one in standing)], rules)
-                kept = _open(DaySchedule(crew, hours, roads, standing, variation=variation), bounds, prices)
+                kept = open_day(DaySchedule(crew, hours, roads, standing, variation=variation), bounds, prices, runs)
                 if not roads.travel.word:  # times that stand in for a silent server are not kept
                     _kept.put(key, kept)
             found.append(kept)
@@ -399,7 +400,8 @@ def _free_spans(branch: Branch, standing: Iterable[Standing], days: Sequence[dt.
     return found
 
 
-def _open(day: DaySchedule, bounds: Sequence[Bound], prices: Objective) -> OpenDay:
+def open_day(day: DaySchedule, bounds: Sequence[Bound], prices: Objective, now: int = 0) -> OpenDay:
+    """A crew's day that something may come into, by when each visit there may begin; nobody sets out before `now`."""
     shifts = tuple(
         (seconds(begin), seconds(end) + day.work.overtime_after(position) * 60)
         for position, (begin, end) in enumerate(day.work.shifts)
@@ -409,7 +411,7 @@ def _open(day: DaySchedule, bounds: Sequence[Bound], prices: Objective) -> OpenD
         pause = Pause(seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60)
     latest = tuple(_latest(one, bound, shifts) for one, bound in zip(day.standing, bounds, strict=True))
     end = seconds(day.work.shifts[-1][1])
-    gaps = StandingDay(day.timeline, latest, day.roads.travel.rows, day.base, shifts, end, pause, prices)
+    gaps = StandingDay(day.timeline, latest, day.roads.travel.rows, day.base, shifts, end, pause, prices, now)
     return OpenDay(day, gaps, gaps.is_drivable and day.trouble is None)
 
 
@@ -490,8 +492,7 @@ class OfferSearch:
     def best(self, most: int) -> list[Offer]:
         """The cheapest crew for each window, cheapest windows first."""
         parts = self._parts()
-        point = site_point(self.appointment)
-        if not parts or point is None:
+        if not parts or site_point(self.appointment) is None:
             return []
         branch = self.appointment.job.branch
         rules = self.rules = self.rules or CalendarRules.of(branch)
@@ -501,7 +502,7 @@ class OfferSearch:
         able = [one.day.work for one in days if one.day.work.people >= self.appointment.people]
         self.longest_min = max((_longest(work) for work in able), default=0)
         self.worked = sorted({work.day for work in able})
-        self.drives = _Drives(branch, days, point, rules)
+        self.drives = _Drives(branch, days, standing_of(self.appointment), rules)
         self.word = self.drives.word or next(
             (one.day.roads.travel.word for one in days if one.day.roads.travel.word), ""
         )
@@ -517,10 +518,9 @@ class OfferSearch:
         tz = job.branch.tz
         days, minutes = self.days, row.duration_min
         cant = [*self.impossible, *((w.starts_at, w.ends_at) for w in (job.impossible_times.all() if job.pk else ()))]
-        cant += spans_of(self.wishes, Wish.Kind.NOT, tz, days)
-        allowed = possible_spans(tz, (job.site.hours_from, job.site.hours_until), minutes, self.possible, days, cant)
-        if is_bound := any(wish.kind == Wish.Kind.ONLY for wish in self.wishes):
-            allowed = within(allowed, spans_of(self.wishes, Wish.Kind.ONLY, tz, days), minutes)
+        hours = (job.site.hours_from, job.site.hours_until)
+        allowed = wished_spans(tz, hours, minutes, self.possible, days, cant, self.wishes)
+        is_bound = any(wish.kind == Wish.Kind.ONLY for wish in self.wishes)
         if self.windows is not None:
             return [(part, window) for window in self.windows for part in _shared(window, allowed)]
         usual = usual_windows(job.branch)
@@ -695,19 +695,31 @@ def _windows_on(branch: Branch, day: dt.date, parts: Sequence[tuple[Span, Span]]
 
 
 class _Drives:
-    """Driving from every place of these days to one more, and back."""
+    """Driving from every place of these days to a visit, and back."""
 
-    def __init__(self, branch: Branch, days: Sequence[OpenDay], point: Point, rules: CalendarRules) -> None:
-        places = list({place: None for one in days for place in one.day.roads.places})
-        into, out_of, self.word = travel_to_and_from(branch, places, point, rules)
-        self.point = point
-        self.into = dict(zip(places, into, strict=True))
-        self.out_of = dict(zip(places, out_of, strict=True))
+    def __init__(self, branch: Branch, days: Sequence[OpenDay], one: Standing, rules: CalendarRules) -> None:
+        places = list({place: None for day in days for place in day.day.roads.places})
+        self.one, self.word = one, ""
+        self.known: dict[Spot, tuple[dict[Spot, int], dict[Spot, int]]] = {}
+        for spot in {spot: None for day in days if (spot := self._spot(day.day)) is not None}:
+            into, out_of, word = travel_around(branch, places, spot, rules)
+            self.word = self.word or word
+            self.known[spot] = dict(zip(places, into, strict=True)), dict(zip(places, out_of, strict=True))
+
+    def _spot(self, day: DaySchedule) -> Spot | None:
+        """Where the visit is for that crew on that day."""
+        crew, on = day.key
+        return self.one._replace(crew=crew, day=on).point
 
     def of(self, day: DaySchedule) -> tuple[list[int], list[int]]:
         """Seconds from each place of that day's table, and back to it."""
-        return [self.into[place] for place in day.roads.places], [self.out_of[place] for place in day.roads.places]
+        spot = self._spot(day)
+        assert spot is not None
+        into, out_of = self.known[spot]
+        return [into[place] for place in day.roads.places], [out_of[place] for place in day.roads.places]
 
     def with_stop(self, day: DaySchedule) -> DaySchedule:
         """The day with the place in its table."""
-        return replace(day, roads=day.roads.plus(self.point, *self.of(day)))
+        spot = self._spot(day)
+        assert spot is not None
+        return replace(day, roads=day.roads.plus(spot, *self.of(day)))

@@ -5,12 +5,14 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
-from jobs.models import Appointment, Crew
+from jobs.models import Appointment, Crew, Handover
 from jobs.ports import ports
 from jobs.schedule.availability import local
-from jobs.schedule.day import BEGUN, DaySchedule, State, moment, read_day
+from jobs.schedule.day import BEGUN, DaySchedule, State, crew_point, moment, read_day, standing_of
 from jobs.schedule.offers import Offer, takers
+from jobs.schedule.travel import Via
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,29 +36,63 @@ class Stranded:
 
 @dataclass(frozen=True, slots=True)
 class Outage:
-    """A crew that is out from an instant on; `van_at` is the last place it tapped at, None for its base."""
+    """
+    A crew that is out from an instant on; `van_at` is the last place it tapped at, None for its base.
+
+    `handover` is how another crew gets what is on the van, not kept yet; None where nothing is, or nobody
+    knows where it stands.
+    """
 
     stranded: Sequence[Stranded]
     van_at: Appointment | None
+    handover: Handover | None
 
     @property
     def on_van(self) -> int:
         """How many things have to be fetched from the van."""
         return sum(len(one.aboard) for one in self.stranded)
 
+    @property
+    def fetched(self) -> list[Appointment]:
+        """The visits for which something has to be."""
+        return [one.row for one in self.stranded if one.row.handover is self.handover and not one.is_under_way]
 
-def outage(crew: Crew, day: dt.date, since: dt.datetime, now: dt.datetime) -> Outage:
+
+BASE: Final = "base"
+"""Whoever takes a visit over goes back for its goods; otherwise they meet at the van."""
+MINUTES: Final = 15
+"""So long it takes to load them over, unless somebody says otherwise."""
+
+
+def outage(
+    crew: Crew, day: dt.date, since: dt.datetime, now: dt.datetime, *, fetch: str = "", minutes: int | None = None
+) -> Outage:
     """
     What becomes of a crew's day when it is out from `since`; nothing is written.
 
-    Nobody is proposed to begin before `now`, or before the crew is out.
+    Nobody is proposed to begin before `now`, or before the crew is out; who needs what is on the van spends
+    `minutes` on the way where `fetch` says.
     """
     one = read_day(crew, day)
     rows = _concerned(one, since, now)
     aboard = ports.aboard(rows)
     begun = [row for row in one.appointments if row.state in BEGUN]
+    van_at = max(begun, key=lambda row: row.done_at or row.arrived_at or now, default=None)
+    handover = _handover(crew, day, None if fetch == BASE else van_at, minutes or MINUTES)
+    for row in rows:
+        if aboard[row.pk] and not isinstance(standing_of(row).point, Via):
+            row.handover = handover
     stranded = [_stranded(row, aboard[row.pk], max(since, now), day) for row in rows]
-    return Outage(stranded, max(begun, key=lambda row: row.done_at or row.arrived_at or now, default=None))
+    return Outage(stranded, van_at, handover if any(aboard[row.pk] for row in rows) else None)
+
+
+def _handover(crew: Crew, day: dt.date, van_at: Appointment | None, minutes: int) -> Handover | None:
+    """At the site where the van stands, or at its base."""
+    site = van_at.job.site if van_at is not None else None
+    point = site.point if site is not None else crew_point(crew, crew.branch)
+    if point is None:
+        return None
+    return Handover(crew=crew, day=day, site=site, longitude=point[0], latitude=point[1], minutes=minutes)
 
 
 def _concerned(one: DaySchedule, since: dt.datetime, now: dt.datetime) -> list[Appointment]:

@@ -13,15 +13,29 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from jobs.models import Appointment, Crew, ImpossibleTime, PossibleWindow, Purpose
+from jobs.models import Appointment, Crew, ImpossibleTime, PossibleWindow, Purpose, Wish
 from jobs.rules.bounds import cost_bound, larger_bound
 from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Plan, Problem, Stop, orders_of, plan_of
 from jobs.rules.routing.model import Id, fits_crew, open_spans
-from jobs.schedule.availability import Span, WorkDay, local, possible_spans
+from jobs.rules.slots import Gap, cost_of_bounds
+from jobs.schedule.availability import Span, WorkDay, local
 from jobs.schedule.dates import earliest_installs
-from jobs.schedule.day import BEGUN, DaySchedule, Key, Schedule, Standing, read_schedule, site_point, standing_of
+from jobs.schedule.day import (
+    BEGUN,
+    DaySchedule,
+    Key,
+    Schedule,
+    Standing,
+    read_schedule,
+    seconds,
+    site_point,
+    standing_of,
+    taken_over,
+)
 from jobs.schedule.effects import Change, prices_of, standing_key
+from jobs.schedule.offers import open_day
+from jobs.schedule.wishes import wished_spans, wishes_text
 from shared.models import Branch
 
 Where = tuple[str, int]
@@ -96,9 +110,12 @@ def read_problem(
     standing, unassigned = _where_they_stand(found, known, not_before if still else None)
     candidates += [row for row in unassigned if row.state not in BEGUN and site_point(row) is not None]
     stops = [_placed_stop(found, rows[pk], where, days, not_before) for pk, where in standing.items()]
-    stops += [_new_stop(found, row, days, lost) for row in candidates if row.pk not in standing]
+    new = [_new_stop(found, row, days, lost) for row in candidates if row.pk not in standing]
     if not_before is not None:
-        stops = [_not_before(stop, found.seconds(not_before)) for stop in stops]
+        first, starts = found.seconds(not_before), _places_at(schedule, not_before)
+        stops = [_not_before(stop, first) for stop in stops]
+        new = [_not_before(stop, first + _least_drive(schedule, starts, stop.at)) for stop in new]
+    stops += new
     stops = _tied(found, stops, standing, known, still=still)
     travel, places = schedule.roads.travel, schedule.roads.places
     found.problem = Problem(
@@ -145,7 +162,7 @@ def _is_overtaken(one: Standing, work: WorkDay, shift: int, now: dt.datetime) ->
 
 
 class _Facts:
-    """Skills, possible windows, impossible times and first days of many appointments, in a few queries."""
+    """Skills, possible windows, impossible times, wishes and first days of many appointments, in a few queries."""
 
     def __init__(self, rows: Sequence[Appointment]) -> None:
         pks, jobs = [row.pk for row in rows if row.pk], {row.job_id for row in rows if row.job_id}
@@ -168,6 +185,9 @@ class _Facts:
         self.impossible: dict[int, list[Span]] = {}
         for job, begin, end in ImpossibleTime.objects.filter(job__in=jobs).values_list("job", "starts_at", "ends_at"):
             self.impossible.setdefault(job, []).append((begin, end))
+        self.wishes: dict[int, list[Wish]] = {}
+        for wish in Wish.objects.filter(job__in=jobs):
+            self.wishes.setdefault(wish.job_id, []).append(wish)
 
     def needs(self, row: Appointment) -> frozenset[str]:
         """Skills of an appointment, its purpose among them."""
@@ -219,9 +239,9 @@ def _placed_stop(
     reserved = row.state == Appointment.State.RESERVED
     return Stop(
         id=row.pk,
-        at=max(0, found.schedule.roads.place(site_point(row))),
+        at=max(0, found.schedule.roads.place(standing_of(row).point)),
         service=row.duration_min * 60,
-        windows=((start, start),) if fixed else _spans(found, row, days) if promised is None else (),
+        windows=((start, start),) if fixed else _stays(_spans(found, row, days), start) if promised is None else (),
         skills=frozenset() if fixed else found.facts.needs(row),
         priority=row.priority,
         required=row.is_promised(),
@@ -232,13 +252,20 @@ def _placed_stop(
     )
 
 
+def _stays(spans: tuple[tuple[int, int], ...], start: int) -> tuple[tuple[int, int], ...]:
+    """What stands against a wish or a window, because somebody put it there, may stay as it is."""
+    if not spans or any(a <= start <= b for a, b in spans):
+        return spans
+    return tuple(sorted([*spans, (start, start)]))
+
+
 def _new_stop(found: PlanProblem, row: Appointment, days: Sequence[dt.date], lost: dt.date | None) -> Stop:
     promised = None
     if row.promised_from is not None and row.promised_until is not None and (lost is None or row.day != lost):
         promised = (max(0, found.seconds(row.promised_from)), max(0, found.seconds(row.promised_until)))
     return Stop(
         id=row.pk,
-        at=max(0, found.schedule.roads.place(site_point(row))),
+        at=max(0, found.schedule.roads.place(taken_over(row, days))),
         service=row.duration_min * 60,
         windows=_spans(found, row, days, lost) if promised is None else (),
         promised=promised,
@@ -248,6 +275,22 @@ def _new_stop(found: PlanProblem, row: Appointment, days: Sequence[dt.date], los
         earliest=_earliest(found, row),
         people=row.people,
     )
+
+
+def _places_at(schedule: Schedule, now: dt.datetime) -> list[int]:
+    """Where the crews of that day are by then: at the last visit begun by its plan, or at their base."""
+    found = []
+    for one in schedule.days.values():
+        if one.day == now.astimezone(schedule.branch.tz).date():
+            before = [stop.place for stop in one.timeline.stops if stop.start < seconds(now)]
+            found.append(before[-1] if before else one.base)
+    return found
+
+
+def _least_drive(schedule: Schedule, starts: Sequence[int], at: int) -> int:
+    """How long the nearest crew drives to a stop that nobody has set out to yet; 0 where no crew drives that day."""
+    rows = schedule.roads.travel.rows
+    return min((rows[place][at] for place in starts if place >= 0), default=0)
 
 
 def _not_before(stop: Stop, first: int) -> Stop:
@@ -342,22 +385,71 @@ def _earliest(found: PlanProblem, row: Appointment) -> int:
 
 
 def _spans(
-    found: PlanProblem, row: Appointment, days: Sequence[dt.date], lost: dt.date | None = None
+    found: PlanProblem,
+    row: Appointment,
+    days: Sequence[dt.date],
+    lost: dt.date | None = None,
+    *,
+    is_wished: bool = True,
 ) -> tuple[tuple[int, int], ...]:
     """
     When the work may start, on the problem's axis; () is any time, and never is a window before the axis's begin.
 
-    Windows of a `lost` day bind nobody any more.
+    Windows of a `lost` day bind nobody any more; without `is_wished` the wishes bind nobody either.
     """
     windows, impossible = found.facts.windows.get(row.pk, []), found.facts.impossible.get(row.job_id, [])
+    wishes = found.facts.wishes.get(row.job_id, []) if is_wished else []
     if lost is not None:
         windows = [span for span in windows if span[0].astimezone(found.branch.tz).date() > lost]
     site = row.job.site
-    if not windows and not impossible and not site.hours_from and not site.hours_until:
+    if not windows and not impossible and not wishes and not site.hours_from and not site.hours_until:
         return ()
     hours = (site.hours_from, site.hours_until)
-    spans = possible_spans(found.branch.tz, hours, row.duration_min, windows, days, impossible)
+    spans = wished_spans(found.branch.tz, hours, row.duration_min, windows, days, impossible, wishes)
     return tuple((max(0, found.seconds(a)), found.seconds(b)) for a, b in spans if found.seconds(b) >= 0) or ((0, 0),)
+
+
+@dataclass(frozen=True, slots=True)
+class WishCost:
+    """What it costs more that a visit is planned as its customer wishes, in the planner's units."""
+
+    row: Appointment
+    wishes: str
+    cost: int
+
+
+def wish_costs(found: PlanProblem, plan: Plan) -> list[WishCost]:
+    """
+    Of the visits that a plan places by a wish, those that it makes dearer, dearest first.
+
+    Each against the cheapest time of these days without its wishes, all others where the plan has them.
+    """
+    days, problem = days_under(found, plan), found.problem
+    known = {driver.id: driver for driver in problem.crews}
+    rows, prices = found.schedule.roads.travel.rows, prices_of(found.schedule.rules)
+    costs = []
+    for pk in plan.where():
+        row, stop = found.rows[int(pk)], problem.stops[problem.stop_number[pk]]
+        wishes = found.facts.wishes.get(row.job_id)
+        if not wishes or stop.promised is not None or stop.locked is not None or row.state in BEGUN:
+            continue
+        fit = [one.without(row.pk) for one in days.values() if fits_crew(stop, known[driver_id(*one.key)])]
+        opened = [open_day(one, [True] * len(one.standing), prices) for one in fit if one.work.works]
+        into = [drives[stop.at] for drives in rows]
+        gaps = [Gap(one.gaps, into, rows[stop.at]) for one in opened if one.is_drivable]
+        free, bound = (_starts(found, row, stop, is_wished=is_wished) for is_wished in (False, True))
+        cost = cost_of_bounds(gaps, stop.service, free, bound)
+        if cost:
+            costs.append(WishCost(row, wishes_text(wishes), cost))
+    return sorted(costs, key=lambda one: (-one.cost, one.row.pk))
+
+
+def _starts(found: PlanProblem, row: Appointment, stop: Stop, *, is_wished: bool) -> list[tuple[int, int]]:
+    """When a visit may begin on these days, in seconds since the epoch."""
+    days = sorted({day for _, day in found.schedule.days})
+    midnight = found.seconds(local(found.branch.tz, days[-1] + dt.timedelta(days=1), dt.time(0)))
+    spans, zero = _spans(found, row, days, is_wished=is_wished) or ((0, midnight),), seconds(found.epoch)
+    return [(zero + max(a, stop.earliest), zero + b) for a, b in spans if b >= stop.earliest]
 
 
 def at_own_prices(found: PlanProblem, plan: Plan) -> Plan | None:

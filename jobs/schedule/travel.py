@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
 from threading import Lock
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from django.conf import settings
@@ -39,6 +39,25 @@ log = logging.getLogger("jambwise.travel")
 
 Point = tuple[float, float]
 """Longitude, latitude in degrees."""
+
+
+class Via(NamedTuple):
+    """A place that is driven to by way of another, with seconds spent there."""
+
+    longitude: float
+    latitude: float
+    by: Point
+    seconds: int
+
+
+Spot = Point | Via
+"""Where a stop is: a place, or one with another on the way to it."""
+
+
+def place_of(spot: Spot) -> Point:
+    """Where somebody stands once they are there."""
+    return spot[0], spot[1]
+
 
 MOST_IN_ONE_ASK: Final = 80
 """Places in one request; public servers stop at 100."""
@@ -168,6 +187,24 @@ def travel_to_and_from(
         into[position] = 0 if key == here else whole_minutes(legs.get((key, here), into[position]))
         out_of[position] = 0 if key == here else whole_minutes(legs.get((here, key), out_of[position]))
     return into, out_of, ""
+
+
+def travel_around(
+    branch: Branch, spots: Sequence[Spot], spot: Spot, rules: CalendarRules | None = None
+) -> tuple[list[int], list[int], str]:
+    """The same of spots: whoever drives to one that has another on the way spends the time there too."""
+    places, here = [place_of(one) for one in spots], place_of(spot)
+    into, out_of, word = travel_to_and_from(branch, places, here, rules)
+    if isinstance(spot, Via):
+        first, _, _ = travel_to_and_from(branch, places, spot.by, rules)
+        (rest,), _, _ = travel_to_and_from(branch, [spot.by], here, rules)
+        into = [seconds + spot.seconds + rest for seconds in first]
+    for position, one in enumerate(spots):
+        if isinstance(one, Via):
+            _, (first_leg,), _ = travel_to_and_from(branch, [one.by], here, rules)
+            (rest,), _, _ = travel_to_and_from(branch, [one.by], place_of(one), rules)
+            out_of[position] = first_leg + one.seconds + rest
+    return into, out_of, word
 
 
 def _known_from(here: str, keys: Sequence[str]) -> dict[tuple[str, str], int]:

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 
 from jobs.models import Wish
-from jobs.schedule.availability import Span, local
+from jobs.schedule.availability import Span, local, possible_spans
 
 
 def spans_of(wishes: Iterable[Wish], kind: str, tz: dt.tzinfo, days: Sequence[dt.date]) -> list[Span]:
@@ -25,6 +25,23 @@ def within(spans: Sequence[Span], only: Sequence[Span], minutes: int) -> list[Sp
     done = [(begin, end - dt.timedelta(minutes=minutes)) for begin, end in only]
     cut = [(max(a, c), min(b, d)) for a, b in spans for c, d in done]
     return sorted({(begin, end) for begin, end in cut if begin <= end})
+
+
+def wished_spans(
+    tz: dt.tzinfo,
+    hours: tuple[dt.time | None, dt.time | None],
+    minutes: int,
+    windows: Sequence[Span],
+    days: Sequence[dt.date],
+    impossible: Sequence[Span],
+    wishes: Sequence[Wish],
+) -> list[Span]:
+    """When the work may start, as `possible_spans` of the same, so that the wishes are met too."""
+    cant = [*impossible, *spans_of(wishes, Wish.Kind.NOT, tz, days)]
+    allowed = possible_spans(tz, hours, minutes, windows, days, cant)
+    if any(wish.kind == Wish.Kind.ONLY for wish in wishes):
+        return within(allowed, spans_of(wishes, Wish.Kind.ONLY, tz, days), minutes)
+    return allowed
 
 
 def wishes_text(wishes: Iterable[Wish]) -> str:

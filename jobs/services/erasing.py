@@ -23,6 +23,7 @@ from jobs.models import (
     Customer,
     CustomerLink,
     DaySheet,
+    Handover,
     ImportedLine,
     Job,
     Message,
@@ -85,6 +86,7 @@ def _erase_rows(row: Customer) -> None:
     row.save()
     for project in row.projects.all():
         Project.objects.filter(pk=project.pk).update(name=f"Project {project.pk}", note="")
+    Handover.objects.filter(site__in=row.sites.all()).delete()
     for site in row.sites.all():
         Site.objects.filter(pk=site.pk).update(
             street=f"Site {site.pk}", latitude=None, longitude=None, place_from="", place_within_m=None,

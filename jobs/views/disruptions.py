@@ -15,11 +15,11 @@ from jobs.access import OFFICE, crew_for
 from jobs.forms import DayMoveForm, OutForm
 from jobs.schedule.availability import WorkDay, crew_day, local
 from jobs.schedule.out import outage
-from jobs.services import crews, planning
+from jobs.services import outages, planning
 from jobs.views.appointments import sentence
 from jobs.views.jobs import parse_date_or_none
 from shared.access import SignedInRequest, roles_required
-from shared.errors import Refused
+from shared.errors import Refused, refusals_to
 
 MINUTES = 5
 """The time proposed is rounded up to so many."""
@@ -36,27 +36,21 @@ def crew_out(request: SignedInRequest, pk: int) -> HttpResponse:
     form = OutForm(
         data, user=request.user, tz=tz, initial={"day": day, "time": _proposed(crew_day(crew, day), now, tz)}
     )
-    since = None
+    since, fetch = None, {}
     if form.is_valid():
         day, since = form.cleaned_data["day"], form.since()
-    if request.method == "POST" and since is not None:
-        try:
-            absence, _ = crews.add_absence(
-                crew=crew, starts_at=since, ends_at=local(tz, day + dt.timedelta(days=1), dt.time(0)), by=request.user,
-                reason=form.cleaned_data["reason"],
-            )  # fmt: skip
-            return redirect("jobs:plan_run", planning.spread_absence(absence=absence, by=request.user).pk)
-        except Refused as refusal:
-            form.refuse(refusal)
-    if since is None and not form.is_bound:
+        fetch = {name: form.cleaned_data[name] for name in ("fetch", "minutes")}
+    elif not form.is_bound:
         since = local(tz, day, form.initial["time"])
-    context = {
-        "crew": crew,
-        "day": day,
-        "form": form,
-        "since": since,
-        "outage": outage(crew, day, since, now) if since is not None else None,
-    }
+    out = outage(crew, day, since, now, **fetch) if since is not None else None
+    if request.method == "POST" and since is not None and out is not None:
+        with refusals_to(form.refuse):
+            run = outages.drop_out(
+                crew=crew, day=day, since=since, by=request.user, reason=form.cleaned_data["reason"],
+                handover=out.handover, fetched=out.fetched,
+            )  # fmt: skip
+            return redirect("jobs:plan_run", run.pk)
+    context = {"crew": crew, "day": day, "form": form, "since": since, "outage": out}
     return render(request, "jobs/crew_out.html", context, status=422 if form.errors else 200)
 
 

@@ -5,10 +5,15 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
+from django.utils.html import escape
 
-from jobs.models import Absence, Appointment, Holiday, Proposal, Wish
+from installs.adapters.packet import facts_of_site
+from jobs.documents import day_sheet
+from jobs.models import Absence, Appointment, DaySheet, Handover, Holiday, Proposal, Wish
 from jobs.ports import ports
 from jobs.schedule.availability import crew_day
+from jobs.schedule.day import read_day
+from jobs.schedule.effects import effect_of
 from jobs.schedule.out import outage
 from jobs.schedule.words import clock
 from jobs.services import accepting, crews, planning
@@ -129,6 +134,93 @@ def test_the_plan_of_what_is_left_begins_nothing_before_now(branch, crew, dispat
     assert Appointment.objects.get(pk=due.pk).crew == crew  # nothing moves by itself
 
 
+@pytest.fixture
+def on_the_van(branch, crew, eleven, monkeypatch):
+    """A van that broke down at its first stop at 11, with what a visit of the afternoon needs on it; a second crew."""
+    there = stop(branch, crew, "10:15", state="arrived", arrived_at=at(branch, MONDAY, "10:20"), duration_min=30)
+    row = stop(branch, crew, "13:00", **promised(branch, "12:00", "16:00"))
+    monkeypatch.setattr(ports, "aboard_sources", [lambda rows: {row.pk: ["U-1, 1 of 1"]}])
+    return there, row, make_crew(branch, name="B second")
+
+
+def test_another_crew_meets_at_the_van_as_a_stop_of_its_own_day(branch, on_the_van, crew, dispatcher, as_user, do_runs):
+    """Whose goods stood on the dead van was told, and nothing counted the way there: the new crew came too late."""
+    there, row, other = on_the_van
+    office = as_user(dispatcher)
+    form = {"day": str(MONDAY), "time": "11:00", "fetch": "van", "minutes": "20"}
+
+    page = office.get(f"/calendar/out/{crew.pk}/", form)
+    office.post(f"/calendar/out/{crew.pk}/", form)
+    assert do_runs() == ["done"]
+    proposal = Proposal.objects.get()
+    taken = accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    day = read_day(other, MONDAY)
+    meeting, kept = day.meeting(row.pk), Appointment.objects.get(pk=row.pk)
+    legs, place = day.roads.travel.rows, day.roads.place
+    van, site = place(there.job.site.point), place(row.job.site.point)
+
+    words = f"{crew.name}'s van, {there.job.site.address}"
+    assert f"drives to {escape(words)} first" in " ".join(page.content.decode().split())
+    assert [move.appointment_id for move in taken.moves] == [row.pk]
+    assert kept.crew == other
+    assert day.stops[row.pk].drive == legs[day.base][van] + 20 * 60 + legs[van][site]
+    assert meeting.leaves - meeting.begins == dt.timedelta(minutes=20)
+    assert kept.starts_at - meeting.leaves >= dt.timedelta(seconds=legs[van][site])
+    assert meeting.begins >= at(branch, MONDAY, "11:00")
+    line = f"first to {words}, about {clock(meeting.begins, branch.tz)}: U-1, 1 of 1"
+    assert office.get(f"/api/appointments/{row.pk}/").json()["bring"][0] == line
+    assert escape(line) in office.get(row.get_absolute_url()).content.decode()
+    assert line in str(day_sheet(DaySheet(crew=other, day=MONDAY)).made_from)
+    assert facts_of_site(kept)[0] == ["on the way", line]  # the stop's page and the route packet
+    board = office.get(f"/calendar/?day={MONDAY}").content.decode()
+    assert f'aria-label="For {row.job.number} {escape(line.partition(": ")[0])}"' in board
+
+
+def test_the_way_to_the_van_is_in_what_is_offered_as_in_what_a_move_costs(branch, on_the_van, crew, eleven):
+    *_, other = on_the_van
+
+    def taker(**fetch):
+        stranded = outage(crew, MONDAY, eleven, eleven, **fetch).stranded[-1]
+        (offer,) = stranded.takers
+        return offer, effect_of(stranded.row, crew=other, starts_at=offer.starts_at).price
+
+    (short, priced), (long, priced_long) = taker(minutes=10), taker(minutes=90)
+
+    assert (short.price, long.price) == (priced, priced_long)
+    assert long.drive_min - short.drive_min == 80
+    assert long.starts_at >= eleven + dt.timedelta(minutes=90)
+
+
+def test_what_is_fetched_counts_only_for_another_crew_on_that_day(branch, on_the_van, crew, dispatcher):
+    """The van is unloaded in the evening, and the crew itself needs no way to its own goods."""
+    there, row, other = on_the_van
+    tuesday = MONDAY + dt.timedelta(days=1)
+    longitude, latitude = there.job.site.point
+    row.handover = Handover.objects.create(
+        crew=crew, day=MONDAY, site=there.job.site, longitude=longitude, latitude=latitude, minutes=15,
+        created_by=dispatcher,
+    )  # fmt: skip
+    row.save()
+
+    def fetches(one, day):
+        Appointment.objects.filter(pk=row.pk).update(crew=one, day=day, starts_at=at(branch, day, "13:00"))
+        return read_day(one, day).meeting(row.pk) is not None
+
+    assert [fetches(other, MONDAY), fetches(crew, MONDAY), fetches(other, tuesday)] == [True, False, False]
+
+
+def test_who_goes_back_for_it_goes_to_the_base(branch, on_the_van, crew, dispatcher, as_user):
+    _, row, _ = on_the_van
+    page = as_user(dispatcher).get(
+        f"/calendar/out/{crew.pk}/", {"day": str(MONDAY), "time": "11:00", "fetch": "base", "minutes": "30"}
+    )
+
+    handover = page.context["outage"].handover
+    assert (handover.longitude, handover.latitude, handover.minutes) == (branch.longitude, branch.latitude, 30)
+    assert "our base" in page.content.decode()
+    assert Appointment.objects.get(pk=row.pk).handover is None  # looking keeps nothing
+
+
 def test_a_time_that_is_none_is_refused(branch, crew, dispatcher, as_user):
     answer = as_user(dispatcher).post(f"/calendar/out/{crew.pk}/", {"day": str(MONDAY), "time": "25:00"})
 
@@ -140,7 +232,11 @@ def test_a_time_that_is_none_is_refused(branch, crew, dispatcher, as_user):
 
 @pytest.fixture
 def storm(branch, crew, dispatcher, as_user, do_runs, time_machine):
-    """Two promised visits and one planned on a Monday that nobody can drive, and the plan of where they go."""
+    """
+    Two promised visits and one planned on a Monday that nobody can drive, and the plan of where they go.
+
+    One customer can't the day after.
+    """
     time_machine.move_to(at(branch, MONDAY, "6:00"))
     rows = [stop(branch, crew, time, **promised(branch, "8:00", "12:00")) for time in ("9:00", "10:30")]
     rows.append(stop(branch, crew, "13:00"))
@@ -161,15 +257,18 @@ def test_a_day_that_nobody_can_drive_moves_as_one(branch, crew, dispatcher, stor
 
     taken = accepting.accept_moves(proposal=proposal, moves=proposal.moves.exclude(crew=None), by=dispatcher)
     after = [Appointment.objects.get(pk=row.pk) for row in rows]
+    Wish.objects.create(job=rows[2].job, kind="not", weekday=tuesday.weekday())  # told on the phone
     page = as_user(dispatcher).get(proposal.get_absolute_url())
 
     assert before == [MONDAY] * 3  # the day is closed, and nothing moves before the yes
-    assert len(taken.moves) == 3
-    assert {(row.day, row.state, row.promised_from) for row in after} == {(tuesday, "planned", None)}
+    assert len(taken.moves) == 2
+    assert {(row.day, row.state, row.promised_from) for row in (after[0], after[2])} == {(tuesday, "planned", None)}
     assert [(title, {move.appointment_id for move in moves}) for title, moves in page.context["to_call"]] == [
-        ("", {rows[0].pk, rows[2].pk}),
-        ("Against what they asked for", {rows[1].pk}),
+        ("", {rows[0].pk}),
+        ("Against what they asked for", {rows[2].pk}),
+        ("No time was found", {rows[1].pk}),
     ]
+    assert "asked for: not Tuesdays" in page.content.decode()
     assert not crew_day(crew, MONDAY).works
 
 
