@@ -34,8 +34,10 @@ from jobs.schedule.plan import (
     move_changes,
     read_driver,
     read_problem,
+    wish_costs,
 )
 from jobs.schedule.reasons import plain_why
+from jobs.schedule.wishes import wishes_text
 from jobs.services.crews import set_holiday
 from shared import audit, runs
 from shared.errors import Refused
@@ -345,7 +347,9 @@ def _moves_left(calendar: PlanProblem, plan: Plan) -> Iterator[ProposedMove]:
         plan = (explain_linked_stops if calendar.problem.linked_stops else explain)(calendar.problem, plan)
     numbers = {pk: row.job.number for pk, row in calendar.rows.items()}
     for entry in plan.unplaced:
-        yield _move(calendar.rows[int(entry.id)], why=plain_why(calendar, entry.reason, numbers)[:240])
+        row, why = calendar.rows[int(entry.id)], plain_why(calendar, entry.reason, numbers)
+        asked = wishes_text(calendar.facts.wishes.get(row.job_id, ()))
+        yield _move(row, why=(f"asked for: {asked}; {why}" if asked else why)[:240])
 
 
 def _differs(row: Appointment, crew_pk: int, day: dt.date, start: dt.datetime) -> bool:
@@ -362,6 +366,16 @@ def _summary(calendar: PlanProblem, plan: Plan, prices: Objective, left_out: int
     to_come = sum(stop.id not in standing for stop in known.stops)
     cost = sum((money(day_cost(prices, day)) for day in change.before), Decimal(0))
     return {
+        "wishes": [
+            {
+                "appointment": one.row.pk,
+                "number": one.row.job.number,
+                "customer": one.row.job.customer.name,
+                "wishes": one.wishes,
+                "price": float(money(one.cost)),
+            }
+            for one in wish_costs(calendar, plan)
+        ],
         "before": _figures(change.before, cost, to_come) if drives else None,
         "after": _figures(change.after, cost + change.price(prices), len(plan.unplaced)),
         "left_out": left_out,

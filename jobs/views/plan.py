@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections import Counter
+from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
@@ -120,6 +121,10 @@ def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -
         "retimed": [move for move in placed if _same_day(move)],
         "unplaced": [move for move in moves if move.crew_id is None],
         "doubts": _doubts(found),
+        "wishes": [
+            one | {"cost": extra_cost(Decimal(str(one["price"])), found.branch.currency)}
+            for one in found.summary.get("wishes", ())
+        ],
         "proof": _proof(found.summary),
         "kept_text": _hundredths(found.summary.get("kept", 1)),
         "open_count": sum(move.state == ProposedMove.State.OPEN for move in placed),

@@ -8,9 +8,9 @@ from decimal import Decimal
 
 import pytest
 
-from jobs.models import Appointment, Proposal
+from jobs.models import Appointment, Proposal, Wish
 from jobs.rules.routing import Reason, solve
-from jobs.schedule.effects import effect_of
+from jobs.schedule.effects import COST_UNIT, effect_of
 from jobs.schedule.plan import driver_id, read_problem
 from jobs.schedule.reasons import plain_why
 from jobs.services import accepting, appointments, planning
@@ -416,6 +416,55 @@ def test_a_plan_of_a_running_day_begins_nothing_in_the_past(branch, crew):
     assert starts.pop(begun.pk) == begun.starts_at
     assert set(starts) == {lost.pk, over.pk}
     assert min(starts.values()) >= eleven
+
+
+WISHES = {
+    "only after 4": ({"kind": "only", "starts": dt.time(16)}, lambda start: start.hour >= 16),
+    "Tuesdays": ({"kind": "only", "weekday": 1}, lambda start: start.weekday() == 1),
+    "not Tuesday mornings": (
+        {"kind": "not", "weekday": 1, "ends": dt.time(12)}, lambda start: start.weekday() != 1 or start.hour >= 12,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("wish", WISHES)
+def test_a_plan_meets_what_customers_asked_for_in_any_week(branch, dispatcher, crew, wish, as_user):
+    """A plan put the one who can only after 4 at 9 in the morning: only windows with a date bound it."""
+    values, is_met = WISHES[wish]
+    days = [MONDAY + dt.timedelta(days=n) for n in range(2)]
+    beside = make_appointment(make_job(branch), crew=crew, day=days[1], time="9:00", is_locked=True)
+    next_door = make_site(beside.job.customer, longitude=beside.job.site.longitude, latitude=beside.job.site.latitude)
+    crew.days.create(day=MONDAY, starts=dt.time(8), ends=dt.time(17, 30))
+    visit = make_appointment(make_job(branch, site=next_door), duration_min=30)
+
+    _, free = planned_here(branch, [crew], days, [visit])
+    Wish.objects.create(job=visit.job, **values)
+    calendar, plan = planned_here(branch, [crew], days, [visit])
+    proposal = planning.keep_proposal(
+        branch=branch, first=days[0], last=days[1], calendar=calendar, plan=plan, left_out=[], run=None,
+        by=dispatcher, reason="", found={},
+    )  # fmt: skip
+    start = proposal.moves.get().starts_at.astimezone(branch.tz)
+    (told,) = proposal.summary["wishes"] or [None]
+
+    assert is_met(start)
+    assert start + dt.timedelta(minutes=30) <= at(branch, start.date(), "17:30")
+    assert (told is None) == (plan.cost == free.cost)
+    if told is not None:
+        assert told["wishes"] == str(visit.job.wishes.get())
+        assert 0 < told["price"] <= (plan.cost - free.cost) / COST_UNIT  # plans by insertion alone are no better
+        page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
+        assert f"{told['wishes']}: costs us ${told['price']:,.2f} more" in page
+
+
+def test_what_stands_against_a_wish_may_stay(branch, crew):
+    """The dispatcher put it there after a second yes: a plan does not throw it out."""
+    visit = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:00")
+    Wish.objects.create(job=visit.job, kind="only", weekday=5)
+
+    _, plan = planned_here(branch, [crew], [MONDAY], [visit])
+
+    assert plan.where() == {visit.pk: (driver_id(crew.pk, MONDAY), 0)}
 
 
 def test_nothing_to_plan_and_no_crew_are_said(branch, dispatcher, do_runs):
