@@ -10,8 +10,10 @@ from django.dispatch import receiver
 from installs.adapters import packet
 from installs.adapters.evaluation import rules_of, size_of, visit_units, with_needs, work_out
 from installs.adapters.truck import lines_of, list_at, packages_on
+from installs.adapters.warranty import warranty_of
 from installs.drawings import signature_drawing
 from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
+from installs.rules.care import CARE
 from installs.rules.causes import cause
 from installs.rules.hardware import remote_map
 from installs.services.loads import refresh_load
@@ -138,19 +140,6 @@ def work_order(visit: Appointment) -> Content:
     return Content({"stop": drawn}, values)
 
 
-CARE = {
-    "roller": "Dust with a soft brush or a vacuum at its lowest; dab spots with a damp white cloth, never rub.",
-    "solar": "Dust, or wipe with a damp cloth and mild soap; roll up only when dry.",
-    "sheer": "Dust very lightly with a feather brush; do not wipe or steam the sheers.",
-    "vertical": "Dust each vane downwards; cloth vanes are dabbed, plastic ones wiped with a damp cloth.",
-    "slat": "Close the slats and dust them along; wood is never wetted.",
-    "cellular": "Dust with a soft brush; blow insects out of the cells with cool air.",
-    "pleated": "Dust along the pleats with a soft brush; dab spots, do not soak.",
-    "roman": "Vacuum with a soft brush on both sides; ask before cleaning with any fluid.",
-}
-"""How a covering is cared for: common practice, no published source; the product's own sheet comes first."""
-
-
 @document_kind(
     "installs.completion",
     title="Completion record",
@@ -158,6 +147,7 @@ CARE = {
     template="installs/documents/completion.html",
     roles=(DISPATCHER, OWNER, INSTALLER),
     job=lambda job: job.pk,
+    version=2,
 )
 def completion(job: Job) -> dict[str, Any]:
     """For the customer: what was installed and when, care, cords and children, remotes, who to call."""
@@ -186,6 +176,7 @@ def completion(job: Job) -> dict[str, Any]:
             {"remote": entry.remote, "channel": entry.channel, "units": list(entry.units)} for entry in remotes
         ],
         **_signed(job),
+        "warranty": warranty_of(job),
         "phone": job.branch.phone,
         "branch": job.branch.name,
     }

@@ -2,11 +2,12 @@
 
 from django.urls import path
 
-from installs.views import figures, jobs, loads, rules, stops
+from installs.views import figures, jobs, loads, rules, stops, your_job
 
 app_name = "installs"
 
 urlpatterns = [
+    path("your-job/<str:token>/record.pdf", your_job.your_record, name="your_record"),
     path("load/", loads.my_load, name="my_load"),
     path("loads/", loads.loads, name="loads"),
     path("loads/<int:pk>/", loads.load, name="load"),
@@ -32,6 +33,7 @@ urlpatterns = [
     path("stops/<int:pk>/hardware/", stops.hardware, name="hardware_used"),
     path("stops/<int:pk>/photos/", stops.photo_add, name="photo_add"),
     path("stops/<int:pk>/sign/", stops.sign, name="sign"),
+    path("stops/<int:pk>/paid/", stops.paid, name="paid"),
     path("stops/<int:pk>/done/", stops.done, name="done"),
     path("stops/<int:pk>/reopen/", stops.reopen, name="reopen"),
     path("hardware-used/<int:pk>/undo/", stops.hardware_undo, name="hardware_undo"),
@@ -50,6 +52,7 @@ urlpatterns = [
     path("returns/<int:pk>/drop/", jobs.return_drop, name="return_drop"),
     path("returns/<int:pk>/ready/", jobs.return_ready, name="return_ready"),
     path("figures/", figures.figures_page, name="figures"),
+    path("figures/books.csv", figures.books_csv, name="books_csv"),
     path("figures/figures.csv", figures.figures_csv, name="figures_csv"),
     path("figures/<slug:figure>/jobs/", figures.figure_jobs, name="figure_jobs"),
     path("hardware/", rules.rules, name="rules"),

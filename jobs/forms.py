@@ -6,6 +6,7 @@ import calendar
 import datetime as dt
 import re
 from collections.abc import Sequence
+from decimal import Decimal
 from typing import Any, Final
 
 from django import forms
@@ -21,6 +22,7 @@ from jobs.models import (
     Holiday,
     Job,
     MessageWords,
+    Payment,
     Project,
     Purpose,
     ReadinessAnswer,
@@ -63,7 +65,7 @@ class SiteForm(PageModelForm):
             "name", "street", "line2", "town", "postcode", "year_built", "floor", "has_lift", "longest_in_lift",
             "longest_on_stair", "children", "pets", "parking", "access", "access_secret", "access_note",
             "door_contact", "door_phone", "notice_needed", "hours_from", "hours_until", "dock_note",
-            "certificate_note",
+            "certificate_note", "certificate_until",
         ]  # fmt: skip
         widgets = {
             "hours_from": TimeInput(),
@@ -310,6 +312,22 @@ class BookForm(LocalTimes):
 class HoldForm(PageForm):
     reason = forms.ChoiceField(choices=Job.Hold.choices, label="Waits for")
     note = forms.CharField(max_length=240, required=False)
+
+
+class OrderForm(PageModelForm):
+    """What the order comes to."""
+
+    class Meta:
+        model = Job
+        fields = ("order_value", "deposit")
+        labels = {"order_value": "Order value", "deposit": "Deposit asked"}
+        help_texts = {"order_value": "tax and all", "deposit": "paid before it is made; paid, its hold ends"}
+
+
+class PaymentForm(PageForm):
+    amount = forms.DecimalField(max_digits=11, decimal_places=2, min_value=Decimal("0.01"), max_value=100_000_000)
+    how = forms.ChoiceField(choices=Payment.How.choices)
+    note = forms.CharField(max_length=120, required=False, help_text="such as the check's number")
 
 
 class ReasonForm(PageForm):
@@ -744,7 +762,15 @@ class WordsForm(PageModelForm):
 
 
 class ImportForm(PageForm):
-    file = forms.FileField(label="CSV file", help_text="one line a job; the columns are listed below")
+    kind = forms.ChoiceField(label="What it holds")
+    file = forms.FileField(label="CSV or XLSX file", help_text="the first line names the columns; any names do")
+    source = forms.CharField(
+        label="Whose tables these are", required=False, max_length=80,
+        help_text="such as a builder's name: which column is which is kept for the next one",
+    )  # fmt: skip
+    job = forms.CharField(
+        label="Job", required=False, max_length=16, help_text="for openings of one job: its number, such as J-1004"
+    )
 
 
 class PlanForm(PageForm):

@@ -20,7 +20,7 @@ from django.utils import timezone
 from jobs.rules.dates import CAREFUL as CAREFUL_WAITS
 from jobs.rules.dates import STEPS, Waits, Way
 from jobs.rules.variation import CAREFUL, Variation
-from shared.fields import LONGEST_NOTE, LengthField, between, held_within
+from shared.fields import DAYS, LONGEST_NOTE, LengthField, between, held_within
 from shared.formats import dates
 
 if TYPE_CHECKING:
@@ -169,6 +169,13 @@ class Site(models.Model):
     hours_until = models.TimeField("building hours until", null=True, blank=True)
     dock_note = models.CharField("dock or lift slot", max_length=120, blank=True)
     certificate_note = models.CharField("insurance certificate", max_length=120, blank=True)
+    certificate_until = models.DateField(
+        "certificate valid until",
+        null=True,
+        blank=True,
+        validators=DAYS,
+        help_text="a visit after that day asks for a new one",
+    )
 
     objects = BranchQuerySet.as_manager()
 
@@ -331,6 +338,14 @@ class Job(models.Model):
     hold_note = models.CharField(max_length=240, blank=True)
     cancelled_at = models.DateTimeField(null=True, blank=True)
     wanted_by = models.DateField(null=True, blank=True, help_text="the customer's own date, if any")
+    order_value = models.DecimalField(
+        null=True, blank=True, max_digits=11, decimal_places=2, validators=between(0, 100_000_000),
+        help_text="what the whole order comes to, tax and all",
+    )  # fmt: skip
+    deposit = models.DecimalField(
+        null=True, blank=True, max_digits=11, decimal_places=2, validators=between(0, 100_000_000),
+        help_text="what has to be paid before it is made",
+    )  # fmt: skip
     created_at = models.DateTimeField(default=timezone.now)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
 
@@ -358,6 +373,51 @@ class Job(models.Model):
 
     def is_cancelled(self) -> bool:
         return self.cancelled_at is not None
+
+
+class OfJobQuerySet(BranchQuerySet[M]):
+    branch_path = "job__branch"
+
+
+class PaymentQuerySet(OfJobQuerySet["Payment"]):
+    def standing(self) -> PaymentQuerySet:
+        """Those that were not taken back."""
+        return self.filter(taken_back_at=None)
+
+
+class QuestionQuerySet(OfJobQuerySet["Question"]):
+    def open(self) -> QuestionQuerySet:
+        """Those that nobody answered yet."""
+        return self.filter(answered_at=None)
+
+
+class Payment(models.Model):
+    """Money that came for a job; no invoice, only what the work needs to know."""
+
+    class How(models.TextChoices):
+        CASH = "cash", "cash"
+        CHECK = "check", "check"
+        CARD = "card", "card"
+        TRANSFER = "transfer", "bank transfer"
+
+    job = models.ForeignKey(Job, models.PROTECT, related_name="payments")
+    amount = models.DecimalField(max_digits=11, decimal_places=2, validators=between(0.01, 100_000_000))
+    how = models.CharField(max_length=8, choices=How.choices)
+    note = models.CharField(max_length=120, blank=True, help_text="such as the check's number")
+    appointment = models.ForeignKey(
+        "Appointment", models.PROTECT, null=True, blank=True, related_name="+", help_text="the visit it was paid at"
+    )
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField(default=timezone.now)
+    taken_back_at = models.DateTimeField(null=True, blank=True)
+
+    objects = PaymentQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["at", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.amount} by {self.get_how_display()} for {self.job.number}"
 
 
 class JobDate(models.Model):
@@ -444,6 +504,26 @@ class CustomerLink(models.Model):
     def is_open(self) -> bool:
         """Whether it is neither revoked nor over."""
         return self.revoked_at is None and timezone.now().astimezone(self.job.branch.tz).date() <= self.ends_on
+
+
+class Question(models.Model):
+    """Something the customer asked on their page; the office answers by phone or mail and ticks it."""
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="questions")
+    about = models.CharField(max_length=160, blank=True, help_text="which covering, as the page names it")
+    text = models.CharField(max_length=600)
+    at = models.DateTimeField(default=timezone.now)
+    answered_at = models.DateTimeField(null=True, blank=True)
+    answered_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
+
+    objects = QuestionQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["at", "pk"]
+        indexes = [models.Index(fields=["job"], name="question_open", condition=Q(answered_at=None))]
+
+    def __str__(self) -> str:
+        return f"{self.about}: {self.text}" if self.about else self.text
 
 
 class ImpossibleTime(models.Model):
@@ -1085,7 +1165,11 @@ class ImportedLine(models.Model):
     customer = models.CharField(max_length=120, blank=True)
     fate = models.CharField(max_length=400)
     is_wrong = models.BooleanField(default=False)
+    cells = models.JSONField(default=dict, null=True, blank=True, help_text="column to what is wrong with its cell")
     job = models.ForeignKey(Job, models.SET_NULL, null=True, blank=True, related_name="+")
+    made = models.JSONField(default=list, null=True, blank=True, help_text="table and key of each row")
+    undone_at = models.DateTimeField(null=True, blank=True)
+    kept_because = models.CharField(max_length=240, blank=True, default="", db_default="", help_text="why not undone")
 
     class Meta:
         ordering = ["run", "line"]
@@ -1093,6 +1177,24 @@ class ImportedLine(models.Model):
 
     def __str__(self) -> str:
         return f"line {self.line}: {self.fate}"
+
+
+class ImportMapping(models.Model):
+    """Which heading is which column in the tables of one source, as somebody chose it last."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="+")
+    kind = models.CharField(max_length=20)
+    source = models.CharField(max_length=80)
+    columns = models.JSONField(default=dict, help_text="heading to column; empty: none of ours")
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["source", "kind"]
+        constraints = [models.UniqueConstraint(fields=["branch", "kind", "source"], name="import_mapping_once")]
+
+    def __str__(self) -> str:
+        return f"columns of {self.source}"
 
 
 class PossibleWindow(models.Model):

@@ -99,6 +99,16 @@ class Rescue:
     url: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Value:
+    """What a job's units come to: how many have a price and how many not, and why the first of those has none."""
+
+    total: Decimal
+    priced: int
+    unpriced: int
+    why: str = ""
+
+
 StageSource = Callable[["Job"], dict[str, Any]]
 """Gives some of the fields of `jobs.rules.stages.StageFacts` for one job."""
 
@@ -152,6 +162,22 @@ MessageDocument = Callable[["Message"], "tuple[str, Model | None]"]
 """A document's kind and what it is about."""
 
 
+ValueSource = Callable[["Job"], Value | None]
+"""What the measured units of a job come to by the firm's prices; None where no product has one."""
+
+
+@dataclass(frozen=True, slots=True)
+class CustomersPart:
+    """A part of the customer's page: its title, the template that shows it, and what that shows."""
+
+    title: str
+    template: str
+    shows: Mapping[str, object]
+
+
+CustomersPartSource = Callable[["Job"], CustomersPart | None]
+"""What a higher app shows a job's customer on their page; None: nothing yet."""
+
 EraseHook = Callable[["QuerySet[Job]"], "Iterable[str]"]
 """Takes what names or shows people out of these jobs; gives the names of the files to delete."""
 
@@ -180,6 +206,8 @@ class Ports:
     aboard_sources: list[AboardSource] = field(default_factory=list)
     message_documents: dict[str, MessageDocument] = field(default_factory=dict)
     """By kind of message to a customer, the document that goes along."""
+    value_sources: list[ValueSource] = field(default_factory=list)
+    customers_parts: list[CustomersPartSource] = field(default_factory=list)
     erase_hooks: list[EraseHook] = field(default_factory=list)
     day_scripts: list[str] = field(default_factory=list)
     """Scripts, as ``{% static %}`` names them, that make a field person's day work without signal."""
@@ -264,6 +292,10 @@ class Ports:
     def aboard(self, appointments: Sequence[Appointment]) -> dict[int, list[str]]:
         """What for each of these is on its crew's truck by now, by its key."""
         return _lines(self.aboard_sources, appointments)
+
+    def value(self, job: Job) -> Value | None:
+        """What its measured units come to; None where nobody has prices."""
+        return next((found for source in self.value_sources if (found := source(job)) is not None), None)
 
     def visit_url(self, appointment: Appointment) -> str:
         """The page where this visit is done, from whoever has one; empty if nobody does."""

@@ -13,9 +13,9 @@ def register() -> None:
     from jobs.adapters import found
     from jobs.ports import ports
     from jobs.schedule.handovers import fetched
-    from jobs.services import imports, messages, planning, search  # noqa: F401 - and so do their runs
+    from jobs.services import import_kinds, messages, planning, search  # noqa: F401 - and so do their runs
     from jobs.services.crews import leave_crews
-    from shared import audit, demo, finding, firm_data, menu, roles, services, status
+    from shared import audit, demo, finding, firm_data, menu, panels, roles, services, status
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
@@ -26,6 +26,7 @@ def register() -> None:
     menu.add("Jobs", "jobs:list", roles=[roles.OWNER], position=60)
     menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], position=61)
     menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], position=62)
+    panels.add("jobs:job", "Money", "jobs:money", roles=roles.OFFICE, position=50)
     finding.add(found)
     for kind in ("confirmation", "change"):
         ports.message_documents[kind] = lambda message: ("jobs.confirmation", message.appointment)
@@ -50,4 +51,5 @@ def register() -> None:
         takes_texts="agreed to text messages",
         told_on="installed by, as told",
     )
+    import_kinds.register()
     setup.register()

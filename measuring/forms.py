@@ -9,16 +9,46 @@ from django import forms
 
 from measuring.adapters.facts import STOPS
 from measuring.adapters.options import Offer
-from measuring.models import Family, FixedTo, Group, Mount, Opening, Product, Room, SizeChange, Substrate, Unit
+from measuring.models import (
+    Family,
+    FixedTo,
+    Group,
+    Mount,
+    Opening,
+    Product,
+    ProductTerms,
+    Room,
+    SizeChange,
+    Substrate,
+    Unit,
+)
 from measuring.rules.families import SIDES, TABLE
 from measuring.rules.options import named
 from measuring.rules.range import starting_rows
 from shared.fields import LengthInput
-from shared.forms import DateInput, PageForm
+from shared.forms import DateInput, PageForm, PageModelForm
 from shared.lengths import Length
 from shared.models import User
 
 LARGEST_LIST = 512 * 1024
+
+
+class PriceForm(PageModelForm):
+    """What a product is sold for."""
+
+    file = forms.FileField(
+        label="Table of prices",
+        required=False,
+        help_text="CSV or XLSX; widths in the first row, heights in the first column",
+    )
+    without_table = forms.BooleanField(label="Without the table", required=False)
+
+    class Meta:
+        model = ProductTerms
+        fields = ("rate", "per", "least", "warranty", "care")
+        labels = {"rate": "Price by area", "per": "For a"}
+        help_texts = {"warranty": "A line a part, such as Motor: 3 years, Labor: 12 months, Rails: lifetime."}
+        widgets = {"warranty": forms.Textarea(attrs={"rows": 4}), "care": forms.Textarea(attrs={"rows": 3})}
 
 
 class RangeForm(PageForm):

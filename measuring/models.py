@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from decimal import Decimal
 from typing import TYPE_CHECKING, Self, TypeVar
 
 from django.conf import settings
@@ -12,8 +13,10 @@ from django.db.models import Q
 from django.utils import timezone
 
 from jobs.models import Appointment, BranchQuerySet, Job
+from measuring.rules.prices import AreaPrice, NoPrice, TablePrice
 from measuring.rules.visit import LABELS
 from shared.fields import LONGEST_NOTE, LengthField, between
+from shared.lengths import Length, LengthUnit
 
 if TYPE_CHECKING:
     from shared.models import User
@@ -86,6 +89,38 @@ class Product(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+
+class ProductTerms(models.Model):
+    """What a product is sold for, by area or by a table of sizes, which goes first; its warranty and care."""
+
+    class Per(models.TextChoices):
+        SQ_FT = "sq_ft", "square foot"
+        SQ_M = "sq_m", "square meter"
+
+    product = models.OneToOneField(Product, models.CASCADE, related_name="terms")
+    rate = models.DecimalField(
+        null=True, blank=True, max_digits=9, decimal_places=2, validators=between(0, 1_000_000), help_text="by area"
+    )
+    per = models.CharField(max_length=5, choices=Per.choices, default=Per.SQ_FT)
+    least = models.DecimalField(
+        "least area", max_digits=6, decimal_places=2, default=0, validators=between(0, 9_999),
+        help_text="in the same squares: smaller is charged as this",
+    )  # fmt: skip
+    table = models.JSONField(null=True, blank=True, help_text="widths and heights in ticks, a row of prices a height")
+    warranty = models.TextField(blank=True, validators=[MaxLengthValidator(600)], help_text="a line a part")
+    care = models.TextField(blank=True, validators=[MaxLengthValidator(600)])
+
+    def __str__(self) -> str:
+        return f"price and warranty of {self.product}"
+
+    def of(self, width: Length, height: Length, unit: LengthUnit) -> Decimal:
+        """The price of a size; raises `NoPrice` where there is none."""
+        if self.table:
+            return TablePrice.from_json(self.table).of(width, height, unit)
+        if self.rate is None:
+            raise NoPrice("no price by area")
+        return AreaPrice(self.rate, self.per, self.least).of(width, height)
 
 
 class MeasureTimes(models.Model):
@@ -497,7 +532,13 @@ class Approval(models.Model):
     snapshot = models.JSONField(help_text="sizes and options as they were agreed")
     approved_by = models.CharField("who said yes", max_length=120)
     how = models.CharField(max_length=60, blank=True, help_text="signed, e-mail, on the phone")
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        models.PROTECT,
+        null=True,
+        related_name="+",
+        help_text="none: the customer, on their page",
+    )
     approved_at = models.DateTimeField(default=timezone.now)
     withdrawn_at = models.DateTimeField(null=True, blank=True)
 

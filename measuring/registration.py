@@ -10,8 +10,11 @@ def register() -> None:
     from measuring import demo as rooms
     from measuring import documents, setup
     from measuring.adapters import minutes, sources
+    from measuring.adapters.customers import part_of_customer
+    from measuring.adapters.prices import value_of_job
     from measuring.api import entries
     from measuring.models import Family
+    from measuring.services import import_kinds
     from measuring.services.erasing import erase
     from shared import audit, demo, menu, panels, roles
     from shared.devices import offline
@@ -50,6 +53,9 @@ def register() -> None:
     demo.add(rooms.load, position=20)
     setup.register()
     ports.erase_hooks.append(erase)
+    ports.value_sources.append(value_of_job)
+    ports.customers_parts.append(part_of_customer)
+    import_kinds.register()
     audit.FIELD_WORDS.update(
         access_note="access",
         label="name",

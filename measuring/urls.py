@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from measuring.views import changes, field, openings, range, sizes, visits
+from measuring.views import changes, field, openings, range, sizes, visits, your_job
 
 app_name = "measuring"
 
@@ -51,10 +51,12 @@ urlpatterns = [
     path("groups/<int:pk>/apart/", openings.ungroup, name="ungroup"),
     path("approvals/<int:pk>/withdraw/", sizes.withdraw, name="withdraw"),
     path("size-changes/<int:pk>/", changes.size_change, name="size_change"),
+    path("your-job/<str:token>/approval/", your_job.your_approval, name="your_approval"),
     path("setup/range/", range.setup_range, name="setup_range"),
     path("range/", range.product_range, name="range"),
     path("range/new/", range.product, name="new_product"),
     path("range/<int:pk>/", range.product, name="product"),
+    path("range/<int:pk>/price/", range.price, name="price"),
     path("range/times/", range.measure_times, name="measure_times"),
     path("tapes/", range.tapes, name="tapes"),
     path("phones/", field.devices, name="devices"),

@@ -23,7 +23,7 @@ SHARED = {
     "__init__", "apps", "settings", "urls", "wsgi", "celery", "tasks", "serve", "status", "metrics",
     "broker", "checks", "backup", "firm_data",
     # what is exact
-    "lengths", "fields", "contracts", "records", "codes", "formats", "drawings", "qr",
+    "spreadsheets", "lengths", "fields", "contracts", "records", "codes", "formats", "drawings", "qr",
     # people and what they did
     "models", "roles", "access", "signins", "audit", "services", "errors",
     # long work and documents

@@ -17,7 +17,7 @@ from fabrication.forms import FACTS, SIZES, TURNING, MaterialForm, SupplierForm,
 from fabrication.models import Material, Supplier
 from fabrication.services import range as services
 from fabrication.services.making import OWN
-from jobs.services.imports import fates_of, start_import, table_lines, take_line
+from jobs.services.imports import Taken, fates_of, start_import, table_lines, take_line
 from shared import runs
 from shared.audit import changed
 from shared.errors import Refused
@@ -189,14 +189,14 @@ class _Reader:
                 wrong.append(Wrong(refusal.field, cells.get(refusal.field, ""), refusal.problem))
         return LineLook(number, name[:120], "not kept" if wrong else fate, tuple(wrong))
 
-    def keep(self, cells: Mapping[str, str]) -> tuple[str, None]:
+    def keep(self, cells: Mapping[str, str]) -> Taken:
         """Keeps a line that was looked at; what it says already stays untouched."""
         row, form, _ = self._form(cells)
         assert form is not None
         form.is_valid()
         fate = self._fate(row, form)
         if fate == SAME:
-            return fate, None
+            return Taken(fate)
         if isinstance(form, MaterialForm):
             material = row if isinstance(row, Material) else None
             services.save_material(
@@ -205,7 +205,7 @@ class _Reader:
         else:
             supplier = row if isinstance(row, Supplier) else None
             services.save_supplier(branch=self.branch, by=self.by, values=form.cleaned_data, supplier=supplier)
-        return fate, None
+        return Taken(fate)
 
     def _form(self, cells: Mapping[str, str]) -> tuple[Material | Supplier | None, PageForm | None, list[Wrong]]:
         name = unguarded(cells.get("name", "")).lower()

@@ -10,10 +10,12 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from installs.access import branch_of, crew_of, today_of
+from installs.adapters.books import installed_for_books
 from installs.adapters.figures import FIGURES, Figures, Period, Week, figures, monday_of, read_week, rows_behind
 from installs.drawings import bars, week_chart
 from installs.rules.causes import top_causes
 from jobs.models import Crew
+from jobs.views.jobs import parse_date_or_none
 from shared.access import SignedInRequest, roles_required
 from shared.formats.cells import harmless
 from shared.models import Branch
@@ -42,6 +44,7 @@ def figures_page(request: SignedInRequest) -> HttpResponse:
         "cause_chart": bars("Returns by cause", [(row.label, float(row.count)) for row in found.causes]),
         "unpriced": ", ".join(sorted({name for row in found.causes for name in row.unpriced})),
         "query": request.GET.urlencode(),
+        "is_owner": request.user.has_role(OWNER),
     }
     return render(request, "installs/figures.html", context)
 
@@ -101,6 +104,29 @@ def _period(request: SignedInRequest, branch: Branch) -> Period:
     else:
         first, last = monday_of(today) - dt.timedelta(weeks=11), today
     return Period(request.user, branch, first, last, crew_of(request.user, branch, request.GET.get("crew", "")))
+
+
+@roles_required(OWNER)
+@require_GET
+def books_csv(request: SignedInRequest) -> HttpResponse:
+    """What was installed between two days, a row a unit with its price, for whoever keeps the books."""
+    branch = branch_of(request.user, request.GET.get("branch", ""))
+    if branch is None:
+        raise Http404
+    today = today_of(request.user)
+    last_month = (today.replace(day=1) - dt.timedelta(days=1)).replace(day=1)
+    first = parse_date_or_none(request.GET.get("from_on", "")) or last_month
+    last = parse_date_or_none(request.GET.get("until_on", "")) or today
+    answer = HttpResponse(content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="installed-{first}-{last}.csv"'
+    writer = csv.writer(answer)
+    writer.writerow(
+        ["installed", "job", "customer", "project", "unit", "room", "product", "width", "height", "price", "currency",
+         "order value", "paid"]
+    )  # fmt: skip
+    for row in installed_for_books(branch, first, last):
+        writer.writerow(map(harmless, row))
+    return answer
 
 
 @roles_required(*LOOKS)

@@ -23,10 +23,13 @@ from installs.rules.causes import kinds_of, top_causes
 from installs.services import stops as services
 from installs.views.loads import day_paths
 from jobs.access import secret_for
-from jobs.models import Appointment
+from jobs.forms import PaymentForm
+from jobs.models import INSTALLING, Appointment, Payment
 from jobs.ports import ports
 from jobs.schedule.day import in_the_calendar, read_day
 from jobs.schedule.words import promise_text
+from jobs.services import money
+from jobs.services.money import Balance
 from measuring.models import Unit
 from shared import roles
 from shared.access import SignedInRequest, roles_required
@@ -95,6 +98,9 @@ def stop_page(
         "photo_form": PhotoForm(user=user, units=units),
         "used_form": HardwareUsedForm(user=user, materials=materials),
         "sign_form": SignForm(user=user),
+        "balance": _balance(visit) if user.has_role(*INSTALLS) else None,
+        "paid_here": Payment.objects.standing().filter(appointment=visit),
+        "pay_form": PaymentForm(user=user),
         "signature": signature_drawing(found.signature, found.signed_name) if found and found.signature else None,
         "next": (following, expected.get(following.pk) or following.starts_at) if following else None,
         "day_paths": day_paths(user, standing, load if standing else None),
@@ -240,6 +246,31 @@ def sign(request: SignedInRequest, pk: int) -> HttpResponse:
             )
             return redirect("installs:stop", pk)
     return stop_page(request, visit, forms={"sign_form": form}, status=422)
+
+
+def _balance(visit: Appointment) -> Balance | None:
+    """What is to be paid at this stop: what is left of the order, where no later visit of the job is to install."""
+    found = money.balance_of(visit.job)
+    later = (
+        visit.job.appointments.live()
+        .filter(purpose__in=INSTALLING, pk__gt=visit.pk)
+        .exclude(state=Appointment.State.DONE)
+    )
+    return found if found.due is not None and found.due > 0 and not later.exists() else None
+
+
+@roles_required(*INSTALLS)
+@require_POST
+def paid(request: SignedInRequest, pk: int) -> HttpResponse:
+    """What the customer paid at the stop, and how."""
+    visit = stop_for(request.user, pk)
+    form = PaymentForm(request.POST, user=request.user)
+    if form.is_valid():
+        with refusals_to(form.refuse):
+            money.record_payment(job=visit.job, by=request.user, appointment=visit, **form.cleaned_data)
+            messages.success(request, "The payment is recorded.")
+            return redirect("installs:stop", pk)
+    return stop_page(request, visit, forms={"pay_form": form}, status=422)
 
 
 @roles_required(*INSTALLS)

@@ -37,7 +37,7 @@ class SiteSerializer(QuietSerializer[Site]):
             "id", "customer", "name", "street", "line2", "town", "postcode", "latitude", "longitude", "year_built",
             "floor", "has_lift", "longest_in_lift", "longest_on_stair", "children", "pets", "parking", "access",
             "access_secret", "has_secret", "access_note", "door_contact", "door_phone", "notice_needed", "hours_from",
-            "hours_until", "dock_note", "certificate_note", "place_from", "place_within_m",
+            "hours_until", "dock_note", "certificate_note", "certificate_until", "place_from", "place_within_m",
         ]  # fmt: skip
         read_only_fields = ["place_from", "place_within_m"]
         extra_kwargs = {"access_secret": {"write_only": True}}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from django.core.exceptions import ValidationError
@@ -28,6 +28,7 @@ SITE_FIELDS: Final = (
     "name", "street", "line2", "town", "postcode", "latitude", "longitude", "year_built", "floor", "has_lift",
     "longest_in_lift", "longest_on_stair", "children", "pets", "parking", "access", "access_secret", "access_note",
     "door_contact", "door_phone", "notice_needed", "hours_from", "hours_until", "dock_note", "certificate_note",
+    "certificate_until",
 )  # fmt: skip
 JOB_FIELDS: Final = (
     "title", "note", "openings_expected", "product_expected", "rooms_expected", "policy", "wanted_by", "project",
@@ -35,15 +36,15 @@ JOB_FIELDS: Final = (
 )  # fmt: skip
 
 
-def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str], *, without: Collection[str] = ()) -> list[str]:
-    """Sets what is given and checks the row, but for fields that are not there yet; names of the fields set."""
+def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str]:
+    """Sets what is given and checks the row; names of the fields set."""
     unknown = set(values) - set(known)
     if unknown:
         raise Refused(f"no such field: {', '.join(sorted(unknown))}", field=sorted(unknown)[0])
     for name, value in values.items():
         setattr(row, name, value)
     try:
-        row.full_clean(exclude=without, validate_unique=False)
+        row.full_clean(validate_unique=False)
     except ValidationError as error:
         field, problems = next(iter(error.message_dict.items()))
         raise Refused(problems[0], field="" if field == "__all__" else field) from None
@@ -168,18 +169,27 @@ def book_job(
     return recompute_stage(job=row, by=by)
 
 
-def check_booking(
-    *, branch: Branch, by: User, customer: Customer | Mapping[str, Any], site: Site | Mapping[str, Any],
-    job: Mapping[str, Any],
-) -> None:  # fmt: skip
-    """Refuses what `book_job` would refuse of these values; writes nothing and locks nothing."""
+def faults(
+    *, branch: Branch, by: User, customer: Customer | Mapping[str, Any], site: Site | Mapping[str, Any] | None,
+    job: Mapping[str, Any] | None,
+) -> dict[str, str]:  # fmt: skip
+    """All that taking these values in would refuse, by field; writes nothing and locks nothing."""
+    rows: list[tuple[Customer | Site | Job, Mapping[str, Any], set[str]]] = []
     if not isinstance(customer, Customer):
-        _fill(Customer(branch=branch), customer, CUSTOMER_FIELDS)
-    if not isinstance(site, Site):
-        _fill(Site(branch=branch), site, SITE_FIELDS, without=["customer"])
-    row = Job(branch=branch, number="J-0", created_by=by)
-    _fill(row, job, JOB_FIELDS, without=["customer", "site"])
-    _check_product(row)
+        rows.append((Customer(branch=branch), customer, set()))
+    if site is not None and not isinstance(site, Site):
+        rows.append((Site(branch=branch), site, {"customer"}))
+    if job is not None:
+        rows.append((Job(branch=branch, number="J-0", created_by=by), job, {"customer", "site"}))
+    found: dict[str, str] = {}
+    for row, values, without in rows:
+        for name, value in values.items():
+            setattr(row, name, value)
+        try:
+            row.full_clean(exclude=without, validate_unique=False)
+        except ValidationError as error:
+            found |= {name: problems[0] for name, problems in error.message_dict.items()}
+    return found
 
 
 def _check_project(job: Job) -> None:
@@ -246,7 +256,7 @@ def hold(*, job: Job, reason: str, by: User, note: str = "") -> Job:
 
 
 @transaction.atomic
-def unhold(*, job: Job, by: User, note: str = "") -> Job:
+def unhold(*, job: Job, by: User | None, note: str = "") -> Job:
     """The job goes on; its stage is what its parts say by now."""
     row = lock_open_job(job)
     if not row.is_held():

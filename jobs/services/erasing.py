@@ -27,7 +27,9 @@ from jobs.models import (
     ImportedLine,
     Job,
     Message,
+    Payment,
     Project,
+    Question,
     ReadinessAnswer,
     Site,
 )
@@ -72,7 +74,7 @@ def erase_customer(*, customer: Customer, by: User | None) -> Customer:
     jobs = Job.objects.filter(customer=row)
     gone = [name for hook in ports.erase_hooks for name in hook(jobs)]
     gone += _erase_documents(jobs)
-    _erase_messages(jobs)
+    _erase_messages(jobs, names[0])
     _erase_trail(row, jobs, names)
     keep_customer(row)
     audit.record(by=by, action="erased the customer's data", subject=row)
@@ -95,14 +97,16 @@ def _erase_rows(row: Customer) -> None:
     jobs = Job.objects.filter(customer=row)
     jobs.update(title="", note="", rooms_expected="", hold_note="", phase="")
     Appointment.objects.filter(job__in=jobs).update(note="")
+    Payment.objects.filter(job__in=jobs).update(note="")
+    Question.objects.filter(job__in=jobs).update(text="erased", about="")
     ReadinessAnswer.objects.filter(appointment__job__in=jobs).update(note="")
     for job in jobs:
         CustomerLink.objects.update_or_create(job=job, defaults={"revoked_at": row.erased_at})
 
 
-def _erase_messages(jobs: models.QuerySet[Job]) -> None:
+def _erase_messages(jobs: models.QuerySet[Job], name: str) -> None:
     Message.objects.filter(job__in=jobs).update(to="", subject="", body="", answer="")
-    lines = ImportedLine.objects.filter(job__in=jobs)
+    lines = ImportedLine.objects.filter(Q(job__in=jobs) | Q(customer=name[:120]))
     read = list(lines.values_list("run", flat=True).distinct())
     lines.update(customer="")
     for run in Run.objects.filter(pk__in=read):

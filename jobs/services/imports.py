@@ -1,52 +1,103 @@
-"""Jobs and sites from a CSV file, each line's fate shown before anything is written."""
+"""
+Tables from other programs: what would become of each line first, then the lines that can be taken, then undone.
+
+What a table can hold is a `Kind`; higher apps add theirs. A line is taken in one short transaction with its fate, so
+that it is done once and others work meanwhile.
+"""
 
 from __future__ import annotations
 
-import csv
-import io
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
+from django.apps import apps
 from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import UploadedFile
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, models, transaction
 
-from jobs.models import Customer, ImportedLine, Site
-from jobs.services.booking import book_job, check_booking
-from shared import runs
+from jobs.models import Customer, ImportedLine, ImportMapping, Job, Site
+from jobs.rules.columns import Cells, Column, matched
+from jobs.services.search import forget_customer, keep_customer
+from jobs.services.stages import recompute_stage
+from shared import audit, roles, runs, spreadsheets
 from shared.errors import Refused
-from shared.models import Branch, Run, User
+from shared.models import AuditEntry, Branch, Run, User
+from shared.spreadsheets import MOST_BYTES, rows_of
 
 KIND: Final = "jobs.import"
+UNDO: Final = "jobs.import_undo"
 MOST_LINES: Final = 5_000
-MOST_BYTES: Final = 4_000_000
-NEEDED: Final = ("customer", "street", "town")
-COLUMNS: Final = {
-    # column: what it holds
-    "customer": "who pays; needed",
-    "street": "needed",
-    "town": "needed",
-    "phone": "",
-    "email": "",
-    "line2": "unit or floor",
-    "postcode": "",
-    "latitude": "degrees, with longitude",
-    "longitude": "degrees, with latitude",
-    "year_built": "",
-    "children": "yes or no; yes when empty",
-    "openings": "how many are expected; 1 when empty",
-    "rooms": "",
-    "title": "",
-    "note": "",
-    "visit": "yes: a measure visit, unplaced; no: none; yes when empty",
-}
-PLACED: Final = "place taken from its address"
+EXAMPLES: Final = 5
 BREATH: Final = 4
 """After a line others may write for this part of the time it took."""
+HANGS_ON_NOTHING: Final = frozenset({
+    "jobs.SearchEntry", "jobs.ImportedLine", "jobs.JobDate", "jobs.CustomerLink", "jobs.Crew_skills",
+})  # fmt: skip
+"""What is written beside a row by itself and goes with it."""
 
-WORDS: Final = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
+
+class WrongCells(Exception):
+    """What is wrong with a line, by column."""
+
+    def __init__(self, cells: Mapping[str, str]) -> None:
+        super().__init__("; ".join(f"{name}: {problem}" if name else problem for name, problem in cells.items()))
+        self.cells = dict(cells)
+
+
+@dataclass(slots=True)
+class Importing:
+    """For whom a table is read, and what earlier lines of it would bring."""
+
+    branch: Branch
+    by: User
+    job: Job | None = None
+    seen: set[tuple[str, ...]] = field(default_factory=set)
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What a line became: in words, the rows it made (each before those that hang on it), and its job."""
+
+    text: str
+    rows: Sequence[models.Model] = ()
+    job: Job | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """
+    What a table can hold.
+
+    Parameters
+    ----------
+    look
+        What a line would become, in words; writes nothing. What is wrong stays in the cells, or is refused.
+    take
+        Takes the line in.
+    """
+
+    key: str
+    title: str
+    columns: tuple[Column, ...]
+    look: Callable[[Importing, Cells], str]
+    take: Callable[[Importing, Cells], Taken]
+    roles: tuple[str, ...] = roles.OFFICE
+    name_of: str = ""
+    """The column that says what a line is about."""
+
+    @property
+    def needed(self) -> list[str]:
+        return [one.name for one in self.columns if one.is_needed]
+
+
+kinds: dict[str, Kind] = {}
+
+
+def add(kind: Kind) -> None:
+    """A higher app adds what its tables can hold."""
+    kinds[kind.key] = kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,17 +109,126 @@ class Fate:
     fate: str
     is_wrong: bool = False
     job: int | None = None
+    cells: dict[str, str] = field(default_factory=dict)
 
 
-def ask_for_import(*, branch: Branch, text: str, by: User, dry: bool, look: Run | None = None) -> Run:
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A table as it was sent: its headings, its lines, and which heading is which column."""
+
+    headings: list[str]
+    lines: list[tuple[int, list[str]]]
+    columns: dict[str, str]
+
+    def values(self, cells: Sequence[str]) -> dict[str, str]:
+        """A line by our columns."""
+        return {
+            self.columns[head]: cell for head, cell in zip(self.headings, cells, strict=False) if head in self.columns
+        }
+
+    def examples(self, at: int) -> list[str]:
+        """The first cells of a column that say something."""
+        cells = (cells[at] for _, cells in self.lines[:50] if at < len(cells) and cells[at])
+        return list(dict.fromkeys(cells))[:3]
+
+
+def read_sheet(
+    kind: Kind, text: str, columns: Mapping[str, str] | None = None, kept: Mapping[str, str] | None = None
+) -> Sheet:
     """
-    Reads a file as a run: dry, nothing stays; else every line that can be is booked.
+    The table of a text.
 
-    `look` is the dry run it follows: asked again, the run that books it already is given back.
+    Parameters
+    ----------
+    columns
+        Which heading is which column, as somebody chose; None: as headings and cells tell.
+
+    Raises
+    ------
+    Refused
+        No heading, too many lines.
     """
-    list(_lines(text))
-    title = "Look at an import" if dry else "Import of jobs"
-    return start_import(KIND, branch=branch, by=by, params={"text": text, "dry": dry}, look=look, title=title)
+    rows = rows_of(text)
+    _, headings = next(rows, (0, []))
+    lines = []
+    for count, row in enumerate(rows):
+        if count >= MOST_LINES:
+            raise Refused(f"more than {MOST_LINES} lines", field="file", bound=str(MOST_LINES))
+        lines.append(row)
+    if columns is None:
+        columns = matched(headings, [cells for _, cells in lines[:EXAMPLES]], kind.columns, kept)
+    return Sheet(headings, lines, dict(columns))
+
+
+def lacking(kind: Kind, sheet: Sheet) -> list[str]:
+    """Columns that are needed and that no heading is."""
+    return [name for name in kind.needed if name not in sheet.columns.values()]
+
+
+def refuse_strange(kind: Kind, sheet: Sheet) -> None:
+    """For who sends a table without a person looking on: every column is known, and those needed are there."""
+    known = ", ".join(one.name for one in kind.columns)
+    if missing := lacking(kind, sheet):
+        raise Refused(f"the file lacks the column {', '.join(missing)}", field="file", bound=known)
+    if strange := [head for head in sheet.headings if head not in sheet.columns]:
+        raise Refused(f"no such column: {', '.join(strange)[:200]}", field="file", bound=known)
+
+
+def text_of(file: UploadedFile[Any]) -> str:
+    """A file that was sent, CSV or XLSX, as CSV text."""
+    if (file.size or 0) > MOST_BYTES:
+        raise Refused("the file is larger than 4 MB", field="file", bound="4 MB")
+    return spreadsheets.text_of(file.read())
+
+
+def table_lines(text: str, columns: Sequence[str], needed: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
+    """Numbered lines of a table by column, empty ones left out; refuses a table that is none of ours."""
+    rows = rows_of(text)
+    names = [head.lower() for head in next(rows, (0, []))[1]]
+    if lacks := [name for name in needed if name not in names]:
+        raise Refused(f"the file lacks the column {', '.join(lacks)}", field="file", bound=", ".join(columns))
+    if strange := [name for name in names if name not in columns]:
+        raise Refused(f"no such column: {', '.join(strange)}", field="file", bound=", ".join(columns))
+    for count, (line, cells) in enumerate(rows):
+        if count >= MOST_LINES:
+            raise Refused(f"more than {MOST_LINES} lines", field="file", bound=str(MOST_LINES))
+        yield line, dict(zip(names, cells, strict=False))
+
+
+def ask_for_import(
+    *, branch: Branch, text: str, by: User, dry: bool, look: Run | None = None, kind: str = "jobs",
+    columns: Mapping[str, str] | None = None, source: str = "", job: Job | None = None,
+) -> Run:  # fmt: skip
+    """
+    Reads a table as a run: dry, nothing stays; else every line that can be is taken.
+
+    Parameters
+    ----------
+    look
+        The dry run it follows: asked again, the run that takes its lines already is given back.
+    columns
+        Which heading is which column; None: as the headings say, and a column nobody knows is refused.
+    source
+        Whose tables these are: what was chosen of its columns is kept, and taken the next time.
+    job
+        The one that its lines are of, where they do not say.
+    """
+    of = kinds.get(kind)
+    if of is None:
+        raise Refused(f"{kind} is nothing a table can hold", field="kind", bound=", ".join(kinds))
+    if not by.has_role(*of.roles):
+        raise Refused(f"{of.title} are not yours to bring in", field="kind")
+    sheet = read_sheet(of, text, columns)
+    if columns is None:
+        refuse_strange(of, sheet)
+    params: dict[str, object] = {
+        "text": text, "dry": dry, "kind": kind, "columns": sheet.columns, "source": source,
+        "job": job.pk if job is not None else None,
+    }  # fmt: skip
+    title = f"Look at an import: {of.title}" if dry else f"Import: {of.title}"
+    if look is not None:
+        keep_mapping(branch=branch, kind=of, source=source, columns=sheet.columns, headings=sheet.headings)
+    return start_import(KIND, branch=branch, by=by, params=params, look=look, title=title)
 
 
 def start_import(
@@ -83,41 +243,49 @@ def start_import(
     return runs.start(kind, by=by, subject=branch, params=whole, key=f"{kind}:{look.pk}" if look else "", title=title)
 
 
-@runs.long_work(KIND, title="Import of jobs", queue="bulk")
+def mapping_of(branch: Branch, kind: Kind, source: str) -> dict[str, str]:
+    """What was chosen of the columns of a source before; a heading that is none of ours is empty."""
+    row = ImportMapping.objects.filter(branch=branch, kind=kind.key, source=source).first()
+    return dict(row.columns) if row is not None else {}
+
+
+def keep_mapping(
+    *, branch: Branch, kind: Kind, source: str, columns: Mapping[str, str], headings: Sequence[str]
+) -> None:
+    """Keeps for the next table of a source which heading is which column."""
+    if source:
+        chosen = {head: columns.get(head, "") for head in headings}
+        ImportMapping.objects.update_or_create(
+            branch=branch, kind=kind.key, source=source, defaults={"columns": chosen}
+        )
+
+
+@runs.long_work(KIND, title="Import", queue="bulk")
 def import_file(ctx: runs.Context) -> None:
-    """Line by line, each booked in a short transaction with its fate, so that others book meanwhile."""
-    branch = Branch.objects.get(pk=ctx.params["branch"])
+    """Line by line, each taken in a short transaction with its fate, so that others work meanwhile."""
+    kind = kinds[ctx.params.get("kind", "jobs")]
     dry = bool(ctx.params["dry"])
-    lines = list(_lines(ctx.params["text"]))
+    sheet = read_sheet(kind, ctx.params["text"], ctx.params.get("columns"))
     assert ctx.by is not None
-    seen = _Seen(branch)
+    job = Job.objects.filter(pk=ctx.params["job"]).first() if ctx.params.get("job") else None
+    to = Importing(Branch.objects.get(pk=ctx.params["branch"]), ctx.by, job)
     before = {} if dry else {fate.line: fate for fate in fates_of(ctx.run)}
     fates = []
-    for done, (number, values) in enumerate(lines):
-        ctx.progress(done, len(lines), f"line {number}")
+    for done, (number, cells) in enumerate(sheet.lines if not lacking(kind, sheet) else ()):
+        ctx.progress(done, len(sheet.lines), f"line {number}")
         ctx.raise_if_stopped()
-        if dry:
-            fates.append(_look(seen, number, values, ctx.by))
-        else:
-            fates.append(before.get(number) or _take(ctx.run, branch, number, values, ctx.by))
+        values = sheet.values(cells)
+        fates.append(
+            _look(kind, to, number, values) if dry else before.get(number) or _take(ctx.run, kind, to, number, values)
+        )
     with ctx.finishing() as result:
         result.update(summary(fates, dry=dry))
-
-
-def text_of(file: UploadedFile[Any]) -> str:
-    """A file that was sent, as text."""
-    if (file.size or 0) > MOST_BYTES:
-        raise Refused("the file is larger than 4 MB", field="file", bound="4 MB")
-    try:
-        return str(file.read().decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise Refused("the file is not UTF-8 text; save it as CSV UTF-8", field="file") from None
 
 
 def fates_of(run: Run) -> list[Fate]:
     """What became of the lines so far, of an import under way or one that was stopped."""
     rows = ImportedLine.objects.filter(run=run).order_by("line")
-    return [Fate(row.line, row.customer, row.fate, row.is_wrong, row.job_id) for row in rows]
+    return [Fate(row.line, row.customer, row.fate, row.is_wrong, row.job_id, row.cells or {}) for row in rows]
 
 
 def summary(fates: list[Fate], *, dry: bool) -> dict[str, Any]:
@@ -126,195 +294,137 @@ def summary(fates: list[Fate], *, dry: bool) -> dict[str, Any]:
     return {"dry": dry, "taken": len(fates) - wrong, "wrong": wrong, "fates": [asdict(fate) for fate in fates]}
 
 
-def _lines(text: str) -> Iterator[tuple[int, dict[str, str]]]:
-    return table_lines(text, tuple(COLUMNS), NEEDED)
-
-
-def table_lines(text: str, columns: Sequence[str], needed: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
-    """Numbered lines of a CSV file by column, empty ones left out; refuses a file that is no table of ours."""
-    sample = text.lstrip("\ufeff")
-    delimiter = ";" if sample.partition("\n")[0].count(";") > sample.partition("\n")[0].count(",") else ","
-    reader = csv.DictReader(io.StringIO(sample), delimiter=delimiter)
-    names = [(name or "").strip().lower() for name in reader.fieldnames or []]
-    lacking = [name for name in needed if name not in names]
-    if lacking:
-        raise Refused(f"the file lacks the column {', '.join(lacking)}", field="file", bound=", ".join(columns))
-    unknown = [name for name in names if name not in columns]
-    if unknown:
-        raise Refused(f"no such column: {', '.join(unknown)}", field="file", bound=", ".join(columns))
-    for count, row in enumerate(reader):
-        if count >= MOST_LINES:
-            raise Refused(f"more than {MOST_LINES} lines", field="file", bound=str(MOST_LINES))
-        values = {
-            name: (value or "").strip()
-            for name, value in zip(names, row.values(), strict=False)
-            if isinstance(value, str | None)
-        }
-        if any(values.values()):
-            yield reader.line_num, values
-
-
-class _Seen:
-    """Customers and sites as they would be known by a line, those of the lines before it included."""
-
-    def __init__(self, branch: Branch) -> None:
-        self.branch = branch
-        self.customers: set[str] = set()
-        self.sites: set[tuple[str, ...]] = set()
-
-    def words(self, values: dict[str, str], customer: Customer | None, site: Site | None) -> list[str]:
-        """How the line would find its customer and site; from then on they are known."""
-        name = values["customer"].lower()
-        place = (name, *(values.get(part, "").lower() for part in ("street", "town", "line2")))
-        is_known = customer is not None or name in self.customers
-        words = ["known customer" if is_known else "new customer"]
-        words.append("known site" if site is not None or place in self.sites else "new site")
-        self.customers.add(name)
-        self.sites.add(place)
-        return words
-
-
-def _look(seen: _Seen, number: int, values: dict[str, str], by: User) -> Fate:
+def _look(kind: Kind, to: Importing, number: int, values: dict[str, str]) -> Fate:
     """What would become of a line; nothing is written and nothing locked."""
+    cells, name = Cells(values), values.get(kind.name_of, "")[:120]
     try:
-        _demand_needed(values)
-        asked = _asked(values)
-        customer, site = _known(seen.branch, values)
-        check_booking(
-            branch=seen.branch, by=by, customer=customer or asked.customer, site=site or asked.site, job=asked.job
-        )
-        words = seen.words(values, customer, site)
-    except (Refused, ValidationError) as error:
-        return Fate(number, values.get("customer", "")[:120], _problem(error), True)
-    if (site.place_from or site.latitude is None) if site is not None else asked.site["latitude"] is None:
-        words.append(PLACED if seen.branch.latitude is not None else "no coordinates yet")
-    return Fate(number, values["customer"][:120], f"a job: {', '.join(words)}")
+        cells.demand(*kind.needed)
+        words = kind.look(to, cells)
+        if cells.wrong:
+            raise WrongCells(cells.wrong)
+    except (Refused, ValidationError, WrongCells) as error:
+        wrong = _wrong(error, cells)
+        return Fate(number, name, str(WrongCells(wrong))[:400], True, cells=wrong)
+    return Fate(number, name, words[:400])
 
 
-def _take(run: Run, branch: Branch, number: int, values: dict[str, str], by: User) -> Fate:
-    """Books a line and keeps its fate, both or neither; another attempt's fate where there is one."""
-    return take_line(run, number, values.get("customer", ""), lambda: _book(branch, values, by))
+def _take(run: Run, kind: Kind, to: Importing, number: int, values: dict[str, str]) -> Fate:
+    """Takes a line and keeps its fate, both or neither; another attempt's fate where there is one."""
+    cells = Cells(values)
+
+    def take() -> Taken:
+        cells.demand(*kind.needed)
+        if cells.wrong:
+            raise WrongCells(cells.wrong)
+        return kind.take(to, cells)
+
+    return take_line(run, number, values.get(kind.name_of, ""), take, cells)
 
 
-def take_line(run: Run, number: int, name: str, do: Callable[[], tuple[str, int | None]]) -> Fate:
-    """Does a line and keeps its fate (and job), both or neither; another attempt's fate where there is one."""
+def take_line(run: Run, number: int, name: str, do: Callable[[], Taken], cells: Cells | None = None) -> Fate:
+    """Does a line and keeps its fate, both or neither; another attempt's fate where there is one."""
     name, began = name[:120], time.monotonic()
     try:
         try:
             with transaction.atomic():
                 row = ImportedLine.objects.create(run=run, line=number, customer=name)
-                row.fate, row.job_id = do()
-                row.save(update_fields=["fate", "job"])
-        except (Refused, ValidationError) as error:
-            row = ImportedLine(run=run, line=number, customer=name, fate=_problem(error)[:400], is_wrong=True)
+                taken = do()
+                row.fate, row.job = taken.text[:400], taken.job
+                row.made = [[one._meta.label, str(one.pk)] for one in taken.rows]
+                row.save(update_fields=["fate", "job", "made"])
+        except (Refused, ValidationError, WrongCells) as error:
+            wrong = _wrong(error, cells or Cells({}))
+            row = ImportedLine(
+                run=run, line=number, customer=name, fate=str(WrongCells(wrong))[:400], is_wrong=True, cells=wrong
+            )
             with transaction.atomic():
                 row.save(force_insert=True)
     except IntegrityError:
         row = ImportedLine.objects.get(run=run, line=number)
     time.sleep((time.monotonic() - began) / BREATH)
-    return Fate(number, name, row.fate, row.is_wrong, row.job_id)
+    return Fate(number, name, row.fate, row.is_wrong, row.job_id, row.cells or {})
 
 
-def _problem(error: Refused | ValidationError) -> str:
+def _wrong(error: Refused | ValidationError | WrongCells, cells: Cells) -> dict[str, str]:
+    """All that is wrong with a line, by column; under the empty name what is about the whole of it."""
+    if isinstance(error, WrongCells):
+        return error.cells | cells.wrong
     if isinstance(error, ValidationError):
-        return "; ".join(error.messages)
-    return f"{error.field}: {error.problem}" if error.field else error.problem
+        return cells.wrong | {"": "; ".join(error.messages)}
+    return {error.field: error.problem} | cells.wrong
 
 
-def _demand_needed(values: dict[str, str]) -> None:
-    for name in NEEDED:
-        if not values.get(name):
-            raise Refused("is empty", field=name)
+# -- undone --------------------------------------------------------------------------------------
 
 
-def _known(branch: Branch, values: dict[str, str]) -> tuple[Customer | None, Site | None]:
-    customer = Customer.objects.filter(branch=branch, name__iexact=values["customer"]).first()
-    if customer is None:
-        return None, None
-    site = Site.objects.filter(
-        customer=customer, street__iexact=values["street"], town__iexact=values["town"],
-        line2__iexact=values.get("line2", ""),
-    ).first()  # fmt: skip
-    return customer, site
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """A line's columns as `book_job` takes them."""
-
-    customer: dict[str, Any]
-    site: dict[str, Any]
-    job: dict[str, Any]
-    purpose: str | None
-
-
-def _asked(values: dict[str, str]) -> _Asked:
-    return _Asked(
-        customer={name: values.get(column, "") for name, column in _CUSTOMER.items()},
-        site=_site(values),
-        job={
-            "openings_expected": _whole(values, "openings", 1, 999) or 1,
-            "rooms_expected": values.get("rooms", ""),
-            "title": values.get("title", ""),
-            "note": values.get("note", ""),
-        },
-        purpose="measure" if _truth(values, "visit", True) else None,
+def ask_to_undo(*, run: Run, by: User) -> Run:
+    """Takes back what an import made, line by line, where nothing hangs on it by now."""
+    if run.kind != KIND or run.params.get("dry", True) or run.is_active():
+        raise Refused("only an import that is over can be undone")
+    return runs.start(
+        UNDO, by=by, subject=run.subject, params={"of": str(run.pk)}, key=f"{UNDO}:{run.pk}", title="Undo an import"
     )
 
 
-def _book(branch: Branch, values: dict[str, str], by: User) -> tuple[str, int | None]:
-    _demand_needed(values)
-    asked = _asked(values)
-    customer, site = _known(branch, values)
-    words = ["known customer" if customer else "new customer", "known site" if site else "new site"]
-    job = book_job(
-        branch=branch, by=by, customer=customer or asked.customer, site=site or asked.site, job=asked.job,
-        purpose=asked.purpose,
-    )  # fmt: skip
-    if job.site.place_from or job.site.latitude is None:
-        words.append(PLACED if job.site.place_from else "no coordinates yet")
-    return f"job {job.number}: {', '.join(words)}", job.pk
+@runs.long_work(UNDO, title="Undo an import", queue="bulk")
+def undo_import(ctx: runs.Context) -> None:
+    """The last line first, each in a transaction of its own; what stays says why."""
+    run = Run.objects.get(pk=ctx.params["of"])
+    rows = list(ImportedLine.objects.filter(run=run, is_wrong=False, undone_at=None).order_by("-line"))
+    undone = 0
+    for done, row in enumerate(rows):
+        ctx.progress(done, len(rows), f"line {row.line}")
+        ctx.raise_if_stopped()
+        undone += _undo(row, run, ctx.by)
+    with ctx.finishing() as result:
+        result.update(of=str(run.pk), undone=undone, kept=len(rows) - undone)
+        audit.record(by=ctx.by, action=f"undid {undone} of {len(rows)} lines of an import", subject=run.subject)
 
 
-_CUSTOMER: Final = {"name": "customer", "phone": "phone", "email": "email"}
+@transaction.atomic
+def _undo(line: ImportedLine, run: Run, by: User | None) -> bool:
+    """Deletes what a line made, or keeps why it can't."""
+    line = ImportedLine.objects.select_for_update().get(pk=line.pk)
+    if line.undone_at is not None:
+        return True
+    rows = [row for label, pk in line.made or () if (row := apps.get_model(label)._base_manager.filter(pk=pk).first())]
+    line.kept_because = hanging_on(rows, run)
+    if not line.kept_because:
+        _delete(rows, line.job)
+        line.undone_at, line.job = models.functions.Now(), None
+    line.save(update_fields=["kept_because", "undone_at", "job"])
+    return not line.kept_because
 
 
-def _site(values: dict[str, str]) -> dict[str, object]:
-    return {
-        **{name: values.get(name, "") for name in ("street", "line2", "town", "postcode")},
-        "latitude": _number(values, "latitude", 90),
-        "longitude": _number(values, "longitude", 180),
-        "year_built": _whole(values, "year_built", 1600, 2200),
-        "children": _truth(values, "children", True),
-    }
+def hanging_on(rows: Sequence[models.Model], run: Run) -> str:
+    """What was done since to rows that an import made, in words; empty where nothing was."""
+    own = {(row._meta.label, row.pk) for row in rows}
+    for row in rows:
+        for relation in row._meta.get_fields(include_hidden=True):
+            if not isinstance(relation, models.ForeignObjectRel) or relation.many_to_many:
+                continue
+            model = relation.related_model
+            if not isinstance(model, type) or model._meta.label in HANGS_ON_NOTHING:
+                continue
+            hung = model._base_manager.filter(**{relation.field.name: row.pk})
+            left = [pk for pk in hung.values_list("pk", flat=True)[:2000] if (model._meta.label, pk) not in own]
+            if left:
+                return f"{row} has {model._meta.verbose_name_plural if len(left) > 1 else model._meta.verbose_name}"[
+                    :240
+                ]
+        since = AuditEntry.objects.about(row).filter(at__gt=run.ended_at) if run.ended_at else AuditEntry.objects.none()
+        if (entry := since.order_by("at").first()) is not None:
+            return f"{row}: {entry.who} {entry.action}"[:240]
+    return ""
 
 
-def _number(values: dict[str, str], name: str, most: float) -> float | None:
-    text = values.get(name, "")
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        raise Refused(f"{text} is no number", field=name, bound=f"-{most:g} to {most:g}") from None
-    if not -most <= value <= most:
-        raise Refused(f"{text} is out of bounds (-{most:g} to {most:g})", field=name)
-    return value
-
-
-def _whole(values: dict[str, str], name: str, least: int, most: int) -> int | None:
-    text = values.get(name, "")
-    if not text:
-        return None
-    if not text.isdigit() or not least <= int(text) <= most:
-        raise Refused(f"{text} is no whole number from {least} to {most}", field=name)
-    return int(text)
-
-
-def _truth(values: dict[str, str], name: str, usual: bool) -> bool:
-    text = values.get(name, "").lower()
-    if not text:
-        return usual
-    if text not in WORDS:
-        raise Refused(f"{text} is neither yes nor no", field=name)
-    return WORDS[text]
+def _delete(rows: Sequence[models.Model], job: Job | None) -> None:
+    customers = [row if isinstance(row, Customer) else row.customer for row in rows if isinstance(row, Customer | Site)]
+    for customer in customers:
+        forget_customer(customer)
+    for row in reversed(rows):
+        row.delete()
+    for left in Customer.objects.filter(pk__in=[one.pk for one in customers if one.pk]):
+        keep_customer(left)
+    if job is not None and Job.objects.filter(pk=job.pk).exists():
+        recompute_stage(job=job, by=None)

@@ -160,6 +160,14 @@ def keep_customer(customer: Customer) -> None:
     _forget_words(_words_of(gone) - _words_of(made))
 
 
+@transaction.atomic
+def forget_customer(customer: Customer) -> None:
+    """Takes out what a customer and their sites are found by; call it in the transaction that deletes them."""
+    gone = list(customer.search_entries.all())
+    _forget(gone)
+    _forget_words(_words_of(gone))
+
+
 def rebuild(model: Callable[[str, str], Any] = apps.get_model) -> int:
     """
     Writes every entry anew, and says how many; `model` gives the tables as a migration knows them.

@@ -8,11 +8,12 @@ from typing import Final
 from django.db import transaction
 from django.utils import timezone
 
-from jobs.models import Appointment, AppointmentMove
+from jobs.models import Appointment, AppointmentMove, Job, Question
 from jobs.schedule.offer_grid import grid_for
 from jobs.schedule.offers import Offer, crews_for, read_value
 from jobs.services.appointments import promise_another_time
 from jobs.services.stages import lock_job
+from shared import audit
 from shared.errors import Refused
 from shared.models import User
 
@@ -36,6 +37,36 @@ def may_choose(row: Appointment, today: dt.date) -> bool:
 def is_safe(offer: Offer, today: dt.date) -> bool:
     """Whether an offer is shown to a customer: on a later day, and it makes nobody's appointment risky."""
     return not offer.is_risky and today < offer.day <= today + FURTHEST
+
+
+MOST_QUESTIONS: Final = 5
+"""Questions a day and a night of one job."""
+
+
+@transaction.atomic
+def ask(*, job: Job, text: str, about: str = "", by: User | None) -> Question:
+    """The customer asks something; it is a decision of the office until somebody ticks it as answered."""
+    row = lock_job(job)
+    if not text.strip():
+        raise Refused("Write your question first.", field="text")
+    since = timezone.now() - dt.timedelta(days=1)
+    if by is None and row.questions.filter(at__gt=since).count() >= MOST_QUESTIONS:
+        raise Refused("You asked several things today. Please call us.", bound=f"{MOST_QUESTIONS}")
+    made = Question.objects.create(job=row, about=about.strip()[:160], text=text.strip()[:600])
+    audit.record(by=by, action="asked", subject=made, job=row, note=made.text)
+    return made
+
+
+@transaction.atomic
+def answered(*, question: Question, by: User) -> Question:
+    """Somebody told the customer."""
+    lock_job(question.job)
+    row = Question.objects.select_for_update().get(pk=question.pk)
+    if row.answered_at is None:
+        row.answered_at, row.answered_by = timezone.now(), by
+        row.save(update_fields=["answered_at", "answered_by"])
+        audit.record(by=by, action="answered the customer's question", subject=row, job=row.job_id)
+    return row
 
 
 @transaction.atomic

@@ -19,7 +19,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import OFFICE
-from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, JobDate, Message
+from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, JobDate, Message, Question
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
@@ -199,6 +199,8 @@ KINDS: Final = {
     "unready": "sites not ready",
     "entry": "entries from phones not taken",
     "message": "messages not delivered",
+    "question": "questions of customers",
+    "certificate": "insurance certificates that run out before a visit",
     "call": "customers to call",
     "again": "jobs need another visit",
     "date": "install dates that slip",
@@ -263,6 +265,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     found += _quiet(running, now)
     found += crewless(standing, hours)
     found += _undelivered(user, today)
+    found += _questions(user)
     found += _to_call(user, today)
     found += _forgotten(user, today)
     found += _slipping(user)
@@ -303,6 +306,16 @@ def _undelivered(user: User, today: dt.date) -> list[Decision]:
         url = f"{about.get_absolute_url()}#sent"
         found.append(Decision(text, url, "stop" if is_near else "check", "message"))
     return found
+
+
+def _questions(user: User) -> list[Decision]:
+    """What customers asked on their pages and nobody answered."""
+    rows = Question.objects.visible_to(user).open().select_related("job__customer")[:50]
+    return [
+        Decision(f"{row.job.number} {row.job.customer.name} asks: {row}", f"{row.job.get_absolute_url()}#link", "check",
+                 "question")
+        for row in rows
+    ]  # fmt: skip
 
 
 def _to_call(user: User, today: dt.date) -> list[Decision]:
@@ -415,6 +428,10 @@ def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None, now: dt
         found.append(Decision(f"{name}: {how.text}.", f"{url}#late", how.severity, "late"))
     if row.state == State.RESERVED:
         found.append(Decision(f"{name}: a window is held; promise it or let it go.", url, "check", "reserved"))
+    until = row.job.site.certificate_until
+    if until is not None and row.day is not None and until < row.day:
+        text = f"{name}: the insurance certificate ends {short_day(until)}, before the visit. Send a new one."
+        found.append(Decision(text, reverse("jobs:site", args=[row.job.site_id]), "check", "certificate"))
     if row.purpose in INSTALLING and row.day is not None and row.day > today:
         answers = {answer.answer for answer in row.readiness.all()}
         if "no" in answers:

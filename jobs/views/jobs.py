@@ -170,6 +170,7 @@ def detail_context(request: SignedInRequest, job: Job, **more: object) -> dict[s
         "is_office": is_office,
         "ready": ready_for_job(job) if is_office else None,
         "sent": sent_to(job) if is_office else [],
+        "questions": job.questions.open() if is_office else [],
         "link": CustomerLink.of(job) if is_office else None,
         "sees_phones": user.has_role(*SEES_PHONES),
         "hold_form": HoldForm(user=user),

@@ -19,7 +19,8 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from jobs.access import OFFICE, job_for
 from jobs.adapters import visits_of_customer
 from jobs.forms import YourSiteForm
-from jobs.models import Appointment, CustomerLink, Site
+from jobs.models import Appointment, CustomerLink, Question, Site
+from jobs.ports import ports
 from jobs.rules.routing import ProblemError
 from jobs.schedule.offer_grid import grid_for
 from jobs.schedule.words import WHAT, window_text
@@ -66,7 +67,7 @@ def with_link(page: Page) -> Page:
     return never_cache(inner)
 
 
-def _who(request: HttpRequest) -> User | None:
+def who_of(request: HttpRequest) -> User | None:
     """None for the customer; somebody of the firm who is signed in and tries the page is named."""
     return request.user if request.user.is_authenticated else None
 
@@ -80,8 +81,30 @@ def _instead(request: HttpRequest, link: CustomerLink | None, status: int, words
 @require_GET
 def your_job(request: HttpRequest, link: CustomerLink) -> HttpResponse:
     """When we come, what we wait for, and who to call."""
-    context = {"link": link, "job": link.job, "branch": link.job.branch, "visits": visits_of_customer(link.job)}
-    return render(request, "jobs/your_job.html", context)
+    return your_job_page(request, link)
+
+
+def your_job_page(request: HttpRequest, link: CustomerLink, *, error: str = "") -> HttpResponse:
+    """The page as it stands; `error` is what was refused."""
+    parts = [part for source in ports.customers_parts if (part := source(link.job)) is not None]
+    context = {
+        "link": link, "job": link.job, "branch": link.job.branch, "visits": visits_of_customer(link.job),
+        "parts": parts, "error": error, "questions": link.job.questions.open(),
+    }  # fmt: skip
+    return render(request, "jobs/your_job.html", context, status=422 if error else 200)
+
+
+@with_link
+@require_POST
+def your_question(request: HttpRequest, link: CustomerLink) -> HttpResponse:
+    """The customer asks something."""
+    about, text = (request.POST.get(name, "")[:700] for name in ("about", "text"))
+    try:
+        your_job_services.ask(job=link.job, text=text, about=about, by=who_of(request))
+    except Refused as refusal:
+        return your_job_page(request, link, error=sentence(refusal.problem))
+    messages.success(request, "Thank you. We will call or write to you.")
+    return redirect("jobs:your_job", link.token)
 
 
 @with_link
@@ -94,7 +117,7 @@ def your_times(request: HttpRequest, link: CustomerLink, pk: int) -> HttpRespons
     if request.method == "POST":
         try:
             value = request.POST.get("window", "")
-            row = your_job_services.choose_time(appointment=row, value=value, by=_who(request))
+            row = your_job_services.choose_time(appointment=row, value=value, by=who_of(request))
         except Refused as refusal:
             error = sentence(refusal.problem)
         else:
@@ -142,7 +165,7 @@ def your_site(request: HttpRequest, link: CustomerLink) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):
             site = Site.objects.select_related("customer", "branch").get(pk=job.site_id)
-            booking.edit_site(site=site, by=_who(request), job=job, **form.cleaned_data)
+            booking.edit_site(site=site, by=who_of(request), job=job, **form.cleaned_data)
             messages.success(request, "Thank you. Whoever comes to you sees it.")
             return redirect("jobs:your_job", link.token)
     context = {"link": link, "job": job, "branch": job.branch, "form": form}
@@ -162,3 +185,13 @@ def job_link(request: SignedInRequest, pk: int) -> HttpResponse:
             links.renew_link(job=job, by=request.user)
             messages.success(request, "There is a new link. The one before shows nothing any more.")
     return redirect(f"{job.get_absolute_url()}#link")
+
+
+@roles_required(*OFFICE)
+@require_POST
+def question_answered(request: SignedInRequest, pk: int) -> HttpResponse:
+    """The customer was told."""
+    row = get_object_or_404(Question.objects.visible_to(request.user).select_related("job"), pk=pk)
+    with refusals_shown(request):
+        your_job_services.answered(question=row, by=request.user)
+    return redirect(f"{row.job.get_absolute_url()}#link")

@@ -10,6 +10,7 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Job
+from jobs.services.booking import unhold
 from measuring.adapters.evaluation import gaps_of
 from measuring.adapters.options import Offer, offers, unresolved_options
 from measuring.models import RELEASED_OR_LATER, Approval, Opening, Reading, SizeChange, Unit
@@ -71,7 +72,7 @@ def _means(value: object) -> object:
 
 @transaction.atomic
 def approve_sizes(
-    *, job: Job, units: Iterable[Unit], approved_by: str, by: User, how: str = "", at: dt.datetime | None = None
+    *, job: Job, units: Iterable[Unit], approved_by: str, by: User | None, how: str = "", at: dt.datetime | None = None
 ) -> Approval:
     """
     Record the customer's yes to this revision of sizes and options.
@@ -126,6 +127,16 @@ def record_approval(
         changes={unit.code: [None, _size_text(unit)] for unit in rows},
         note=f"{made.approved_by}{', ' + made.how if made.how else ''}",
     )
+    return made
+
+
+@transaction.atomic
+def approve_by_customer(*, job: Job, units: Iterable[Unit], name: str, by: User | None) -> Approval:
+    """The customer's own yes on the page of their job; with it a hold for approval ends."""
+    made = approve_sizes(job=job, units=units, approved_by=name, by=by, how="on their page")
+    row = lock_job(job)
+    if row.hold == Job.Hold.APPROVAL:
+        unhold(job=row, by=by, note="the customer approved")
     return made
 
 

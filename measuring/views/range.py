@@ -11,15 +11,19 @@ from django.views.decorators.http import require_http_methods
 
 from measuring.access import MEASURES, product_for, tape_for
 from measuring.adapters.minutes import minutes_of, starting_minutes
-from measuring.forms import RangeForm, TapeForm
-from measuring.models import Jurisdiction, Product
+from measuring.forms import PriceForm, RangeForm, TapeForm
+from measuring.models import Jurisdiction, Product, ProductTerms
+from measuring.rules.prices import TablePrice
+from measuring.services import prices
 from measuring.services import range as services
 from measuring.services.starting_data import load_jurisdictions, load_products, take_range
 from measuring.views.fit_form import ProductForm
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
+from shared.lengths import Length
 from shared.roles import DISPATCHER, OWNER
 from shared.setup.views import next_step, step_page, taken
+from shared.spreadsheets import text_of
 from shared.versions import edits, held
 
 
@@ -60,6 +64,38 @@ def product(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
             return redirect("measuring:product", saved.pk)
     context = {"product": one, "form": form, "may_write": user.has_role(OWNER)}
     return render(request, "measuring/product.html", context, status=422 if form.errors else 200)
+
+
+@roles_required(OWNER)
+@require_http_methods(["GET", "POST"])
+@edits
+def price(request: SignedInRequest, pk: int) -> HttpResponse:
+    """What a product is sold for, by area or by a table of sizes; its warranty and care."""
+    one, user = product_for(request.user, pk), request.user
+    row = ProductTerms.objects.filter(product=one).first() or ProductTerms(product=one)
+    form = PriceForm(request.POST or None, request.FILES or None, instance=row, user=user)
+    kept = TablePrice.from_json(row.table) if row.table else None
+    if request.method == "POST" and form.is_valid():
+        asked = form.cleaned_data
+        with refusals_to(form.refuse):
+            sent = asked["file"]
+            table = prices.read_table(text_of(sent.read()), one.branch.unit) if sent else kept
+            prices.set_price(
+                warranty=asked["warranty"],
+                care=asked["care"],
+                product=one, by=user, rate=asked["rate"], per=asked["per"], least=asked["least"],
+                table=None if asked["without_table"] else table,
+            )  # fmt: skip
+            messages.success(request, "Kept.")
+            return redirect("measuring:price", one.pk)
+    context = {
+        "product": one,
+        "form": form,
+        "currency": one.branch.currency,
+        "widths": [Length(ticks) for ticks in kept.widths] if kept else [],
+        "rows": zip((Length(ticks) for ticks in kept.heights), kept.prices, strict=True) if kept else [],
+    }
+    return render(request, "measuring/price.html", context, status=422 if form.errors else 200)
 
 
 @roles_required(*MEASURES)

@@ -18,7 +18,7 @@ from shared.audit import changes_in_words
 from shared.formats import dates
 from shared.formats import mass as masses
 from shared.formats.durations import minutes_text, more_or_less
-from shared.formats.money import cents
+from shared.formats.money import cents, money_text
 from shared.lengths import Length, LengthUnit
 from shared.models import AuditEntry, Run
 from shared.qr import qr_svg
@@ -210,9 +210,11 @@ for _shown in (
 
 
 @register.filter
-def money(value: Any) -> Any:
-    """A sum to the cent; nothing where there is none."""
-    return "" if value in (None, "") else cents(value)
+def money(value: Any, currency: str = "") -> Any:
+    """A sum to the cent, with its currency where that is said; nothing where there is none."""
+    if value in (None, ""):
+        return ""
+    return money_text(value, currency) if currency else cents(value)
 
 
 @register.filter

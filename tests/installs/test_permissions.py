@@ -42,6 +42,7 @@ PAGES: dict[str, set[str]] = {
     "return": RETURNS,
     "figures": OFFICE,
     "figures_csv": OFFICE,
+    "books_csv": {"owner"},
     "figure_jobs": OFFICE,
     "rules": RETURNS,
     "rules_revision": RETURNS,
@@ -54,14 +55,25 @@ ACTIONS: dict[str, set[str]] = {
         LOADS,
     ),
     **dict.fromkeys(
-        ("arrived", "all_installed", "installed", "not_installed", "undo", "hardware_used", "photo_add", "sign", "done",
-         "reopen", "hardware_undo", "photo_remove"),
+        ("arrived", "all_installed", "installed", "not_installed", "undo", "hardware_used", "photo_add", "sign", "paid",
+         "done", "reopen", "hardware_undo", "photo_remove"),
         INSTALLS,
     ),
     **dict.fromkeys(("plan_install", "return_open", "visit_units", "return_drop"), OFFICE),
     **dict.fromkeys(("pull", "return_ready"), RETURNS),
 }  # fmt: skip
-OF_ONESELF = {"my_load", "loads", "offline", "returns", "figures", "figures_csv", "figure_jobs", "rules", "rules_edit"}
+OF_ONESELF = {
+    "my_load",
+    "loads",
+    "offline",
+    "returns",
+    "figures",
+    "figures_csv",
+    "books_csv",
+    "figure_jobs",
+    "rules",
+    "rules_edit",
+}
 """Pages that name no row: a stranger of the right role enters, and sees their own branch."""
 API: dict[str, set[str]] = {
     "load-list": LOADS,

@@ -73,9 +73,12 @@ def test_a_known_customer_and_site_are_found_again(branch, dispatcher, do_runs):
 
 def test_a_line_is_booked_once_whichever_attempt_comes_to_it(branch, dispatcher):
     run = services.ask_for_import(branch=branch, text=TEXT, by=dispatcher, dry=False)
-    number, values = next(imports._lines(TEXT))
+    kind = imports.kinds["jobs"]
+    sheet = imports.read_sheet(kind, TEXT)
+    number, cells = sheet.lines[0]
 
-    first, again = (imports._take(run, branch, number, values, dispatcher) for _ in range(2))
+    to = imports.Importing(branch, dispatcher)
+    first, again = (imports._take(run, kind, to, number, sheet.values(cells)) for _ in range(2))
 
     assert first == again
     assert Job.objects.count() == 1
@@ -155,12 +158,156 @@ def test_the_page_goes_from_the_file_to_the_fates_to_the_jobs(branch, dispatcher
     from django.core.files.uploadedfile import SimpleUploadedFile
 
     client = as_user(dispatcher)
-    look = client.post("/jobs/import/", {"file": SimpleUploadedFile("jobs.csv", TEXT.encode())})
+    sent = {"kind": "jobs", "file": SimpleUploadedFile("jobs.csv", TEXT.encode())}
+    look = client.post("/jobs/import/", sent)
     do_runs()
     page = client.get(look.url).content.decode()
     again = client.post(f"{look.url}confirm/")
     do_runs()
 
-    assert "2 lines can be booked, 3 can&#x27;t" in page or "2 lines can be booked, 3 can't" in page
+    assert "2 lines can be taken in, 3 can't" in page
     assert "J-1001" in client.get(again.url).content.decode()
     assert Job.objects.count() == 2
+
+
+BUILDERS = """Client;Where;City;Reach them;Mail;Windows
+Ada Ashdown;7 Kiln Lane;Millrace;555 0147;ada@example.org;4
+Bram Birdsall;8 Kiln Lane;;555-0148;bram@;many
+"""
+
+
+def upload(client, do_runs, text, **fields):
+    from django.core.files.uploadedfile import SimpleUploadedFile
+
+    data = text if isinstance(text, bytes) else text.encode()
+    sent = {"kind": "jobs", "file": SimpleUploadedFile("table.csv", data), **fields}
+    look = client.post("/jobs/import/", sent)
+    assert look.status_code == 302, look.content.decode()
+    do_runs()
+    return look.url
+
+
+def choices(client, url):
+    """Which heading is read as which column, as the page's selects say."""
+    import re
+
+    page = client.get(url).content.decode()
+    found = re.findall(r'name="column-\d+" aria-label="([^"]*) is read as">(.*?)</select>', page, re.DOTALL)
+    return {head: (re.search(r'value="(\w*)" selected', inner) or ["", ""])[1] for head, inner in found}
+
+
+def test_columns_are_known_by_heading_and_by_what_their_cells_look_like(branch, dispatcher, as_user, do_runs):
+    client = as_user(dispatcher)
+
+    url = upload(client, do_runs, BUILDERS)
+
+    assert choices(client, url) == {
+        "Client": "customer", "Where": "", "City": "town", "Reach them": "phone", "Mail": "email",
+        "Windows": "openings",
+    }  # fmt: skip
+    assert "Say below which column is street" in client.get(url).content.decode()
+
+
+def test_every_wrong_cell_of_a_line_is_named_at_once(branch, dispatcher, as_user, do_runs):
+    client = as_user(dispatcher)
+    url = upload(client, do_runs, BUILDERS)
+    names = ["customer", "street", "town", "phone", "email", "openings"]
+
+    again = client.post(f"{url}again/", {f"column-{at}": name for at, name in enumerate(names)})
+    do_runs()
+
+    fates = Run.objects.get(pk=again.url.split("/")[-2]).result["fates"]
+    assert not fates[0]["is_wrong"]
+    assert set(fates[1]["cells"]) == {"town", "email", "openings"}
+
+
+def test_what_was_chosen_of_a_sources_columns_is_kept_for_its_next_table(branch, dispatcher, as_user, do_runs):
+    client = as_user(dispatcher)
+    url = upload(client, do_runs, BUILDERS, source="Weir Builders")
+    names = ["customer", "street", "town", "phone", "", "openings"]  # their mail is nobody's
+    again = client.post(f"{url}again/", {f"column-{at}": name for at, name in enumerate(names)})
+    do_runs()
+    client.post(f"{again.url}confirm/")
+    do_runs()
+    assert Job.objects.get().site.street == "7 Kiln Lane"
+    assert Job.objects.get().customer.email == ""
+
+    other, same = (upload(client, do_runs, BUILDERS, source=source) for source in ("Others", "Weir Builders"))
+
+    assert choices(client, same)["Where"] == "street"
+    assert choices(client, same)["Mail"] == ""
+    assert choices(client, other)["Where"] == ""
+
+
+def test_an_xlsx_is_read_as_its_csv_would_be(branch, dispatcher, as_user, do_runs):
+    import io
+
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.create_sheet("Jobs")
+    for row in (["customer", "street", "town", "openings"], ["Ada", "7 Kiln Lane", "Millrace", 4.0], [None, "x"]):
+        book["Jobs"].append(row)
+    out = io.BytesIO()
+    book.save(out)
+    client = as_user(dispatcher)
+
+    url = upload(client, do_runs, out.getvalue())
+
+    result = Run.objects.get(pk=url.split("/")[-2]).result
+    assert [fate["is_wrong"] for fate in result["fates"]] == [False, True]
+    client.post(f"{url}confirm/")
+    do_runs()
+    assert Job.objects.get().openings_expected == 4
+
+
+@pytest.mark.parametrize("data", [b"PK\x03\x04 no zip", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1 old", b"\x00\x01\x02"])
+def test_what_is_no_table_is_refused_beside_the_file(branch, dispatcher, as_user, data):
+    from django.core.files.uploadedfile import SimpleUploadedFile
+
+    sent = {"kind": "jobs", "file": SimpleUploadedFile("table.xlsx", data)}
+    answer = as_user(dispatcher).post("/jobs/import/", sent)
+
+    assert answer.status_code == 422
+    assert 'id="id_file_error"' in answer.content.decode()
+
+
+def test_an_import_is_undone_but_for_what_something_hangs_on(branch, dispatcher, as_user, do_runs):
+    from jobs.services import booking
+    from jobs.services.search import find_customers
+
+    make_customer(branch, name="Known Before")
+    rows = ["A One,1 Kiln Lane", "B Two,2 Kiln Lane", "C Three,3 Kiln Lane", "Known Before,4 Kiln Lane"]
+    text = "customer,street,town\n" + "".join(f"{row},Millrace\n" for row in rows)
+    client = as_user(dispatcher)
+    run = services.ask_for_import(branch=branch, text=text, by=dispatcher, dry=False)
+    do_runs()
+    booked = {job.customer.name: job for job in Job.objects.all()}
+    booking.edit_job(job=booked["B Two"], by=dispatcher, note="they called")
+    booking.new_project(customer=booked["C Three"].customer, name="Three houses", by=dispatcher)
+
+    client.post(f"/jobs/import/{run.pk}/undo/")
+    do_runs()
+
+    assert sorted(Customer.objects.values_list("name", flat=True)) == ["B Two", "C Three", "Known Before"]
+    assert sorted(job.customer.name for job in Job.objects.all()) == ["B Two", "C Three"]
+    page = client.get(f"/jobs/import/{run.pk}/").content.decode()
+    assert "2 lines undone" in page
+    assert "changed the job" in page
+    print([line.kept_because for line in imports.ImportedLine.objects.filter(run=run)])
+    assert "has: project" in page
+    assert find_customers(dispatcher, "One", 5) == []
+    assert [one.name for one in find_customers(dispatcher, "Known Before", 5)] == ["Known Before"]
+
+
+def test_crews_come_with_their_days_and_purposes(branch, dispatcher, do_runs):
+    from jobs.models import Crew
+
+    text = "crew,people,purposes,days,starts,ends\n"
+    text += "North,2,install + return,Mon-Thu,7:30,16:00\nSouth,x,fly,Moon,9,8\n"
+    run = services.ask_for_import(branch=branch, text=text, by=dispatcher, dry=False, kind="crews")
+    do_runs()
+
+    crew = Crew.objects.get()
+    assert (crew.people, crew.purposes, crew.hours.count()) == (2, ["install", "return"], 4)
+    assert set(Run.objects.get(pk=run.pk).result["fates"][1]["cells"]) == {"people", "purposes", "days", "ends"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
+from decimal import Decimal
 
 import pytest
 from django.urls import get_resolver, reverse
@@ -11,7 +12,7 @@ from django.utils import timezone
 
 from jobs.ics import feed_token
 from jobs.models import Absence, CrewMember, Holiday, Message, Proposal
-from jobs.services import booking, feeds
+from jobs.services import booking, feeds, money, your_job
 from shared import roles
 from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
 from shared.models import Run
@@ -32,10 +33,17 @@ ENTRANCES = {
     "book_windows": (OFFICE, "post", None),
     "find_customer": (OFFICE, "get", None),
     "import": (OFFICE, "get", None),
+    "import_again": (OFFICE, "post", "import"),
+    "import_undo": (OFFICE, "post", "import"),
     "import_run": (OFFICE, "get", "import"),
     "import_confirm": (OFFICE, "post", "import"),
     "job": (ALL, "get", "job"),
     "edit": (OFFICE, "get", "job"),
+    "money": (OFFICE, "get", "job"),
+    "order": (OFFICE, "post", "job"),
+    "question_answered": (OFFICE, "post", "question"),
+    "payment": (OFFICE, "post", "job"),
+    "payment_back": (OFFICE, "post", "payment"),
     "hold": (OFFICE, "post", "job"),
     "unhold": (OFFICE, "post", "job"),
     "date": (OFFICE, "post", "job"),
@@ -108,7 +116,7 @@ ENTRANCES = {
     "usual_windows": (OFFICE, "post", None),
     "holiday_remove": (OFFICE, "post", "holiday"),
 }
-OPEN = {"feed", "your_job", "your_times", "your_site"}  # a signed address of its own
+OPEN = {"feed", "your_job", "your_question", "your_times", "your_site"}  # a signed address of its own
 OF_EVERY_BRANCH = {"message_words"}
 """Addresses of what every branch has of its own."""
 THEIR_OWN = [
@@ -129,7 +137,7 @@ def keys(cast, branch):
     absence = Absence.objects.create(crew=crew, starts_at=now, ends_at=now + dt.timedelta(hours=1))
     holiday = Holiday.objects.create(branch=branch, day=today + dt.timedelta(days=40), name="stock count")
     run = Run.objects.create(kind="jobs.plan_routes", by=dispatcher)
-    imported = Run.objects.create(kind="jobs.import", by=dispatcher, params={"text": "x"})
+    imported = Run.objects.create(kind="jobs.import", by=dispatcher, params={"text": "x", "dry": True})
     project = booking.new_project(customer=visit.job.customer, name="Weir House", by=dispatcher)
     proposal = Proposal.objects.create(branch=branch, from_on=today, until_on=today, created_by=dispatcher, run=run)
     device = FieldDevice.objects.create(user=cast["measurer"])
@@ -149,6 +157,8 @@ def keys(cast, branch):
         "feed": feeds.open_feed(branch=branch, crew=crew, by=dispatcher).pk,
         "message": Message.objects.create(job=visit.job, kind="deposit", occasion="x", channel="email").pk,
         "kind": "deposit",
+        "question": your_job.ask(job=visit.job, text="Why?", by=None).pk,
+        "payment": money.record_payment(job=visit.job, by=dispatcher, amount=Decimal(9), how="cash").pk,
     }  # fmt: skip
 
 

@@ -107,6 +107,9 @@ OPEN = {
     "worker",  # the field pages' service worker: a script without data
     "feed",  # a calendar program cannot sign in: its address holds a secret
     "your_job",
+    "your_question",
+    "your_approval",
+    "your_record",
     "your_site",
     "your_times",  # nor has a customer an account: tests/jobs/test_your_job.py
 }

@@ -70,7 +70,7 @@ def carry_in(person: User) -> Any:
     """An import's first page: the run that looks."""
     address = reverse("jobs:import")
     table = b"customer,street,town\nAda,3 Weir Lane,Millrace\n"
-    return address, address, lambda: {"file": SimpleUploadedFile("jobs.csv", table)}, Run.objects.count
+    return address, address, lambda: {"kind": "jobs", "file": SimpleUploadedFile("jobs.csv", table)}, Run.objects.count
 
 
 def visit(person: User) -> Any:

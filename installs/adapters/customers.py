@@ -1,0 +1,24 @@
+"""What a job's customer sees once something is installed: warranty, care, cords and children, the record itself."""
+
+from __future__ import annotations
+
+from installs.adapters.warranty import warranty_of
+from installs.rules.care import CARE
+from jobs.models import Job
+from jobs.ports import CustomersPart
+from measuring.models import ProductTerms, Unit
+
+
+def part_of_customer(job: Job) -> CustomersPart | None:
+    """What was installed, for the customer's page; None before anything was."""
+    units = list(Unit.objects.filter(opening__job=job, state=Unit.State.INSTALLED).select_related("product"))
+    if not units:
+        return None
+    own = ProductTerms.objects.filter(product__in={unit.product_id for unit in units}).exclude(care="")
+    said = dict(own.values_list("product", "care"))
+    care = {unit.product.name: said.get(unit.product_id) or CARE.get(unit.product.family, "") for unit in units}
+    shows = {
+        "warranty": warranty_of(job),
+        "care": sorted((name, text) for name, text in care.items() if text),
+    }
+    return CustomersPart("Warranty and care", "installs/_your_record.html", shows)

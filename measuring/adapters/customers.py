@@ -1,0 +1,94 @@
+"""What a job's customer sees of their coverings, and what of it they can approve."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from jobs.models import Job
+from jobs.ports import CustomersPart
+from measuring.adapters.options import offers_of_units, told_apart_by, unresolved_options
+from measuring.adapters.prices import price_of, prices_of
+from measuring.models import RELEASED_OR_LATER, Reading, Unit
+from measuring.rules.prices import NoPrice
+from measuring.services.releases import snapshot_of
+
+STANDS: dict[str, str] = {
+    Unit.State.APPROVED: "approved",
+    Unit.State.RELEASED: "being made",
+    Unit.State.IN_WORKROOM: "being made",
+    Unit.State.MADE: "made",
+    Unit.State.LOADED: "made",
+    Unit.State.INSTALLED: "installed",
+    Unit.State.NOT_INSTALLED: "we come again for it",
+}
+"""How a unit stands, in the customer's words; those that are not approved yet have none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Covering:
+    """One covering as the customer sees it; no sizes: those are ours to answer for."""
+
+    unit: Unit
+    where: str
+    product: str
+    color: str
+    mount: str
+    control: str
+    price: Decimal | None
+    stands: str
+    may_be_approved: bool
+
+
+def coverings_of(job: Job) -> list[Covering]:
+    """The job's live units; one can be approved once it is sized and every choice leads to a material."""
+    rows = Unit.objects.live().filter(opening__job=job).exclude(state=Unit.State.DRAFT)
+    units = list(rows.select_related("product", "opening__room", "opening__job__branch"))
+    offered, prices, found = offers_of_units(units), prices_of(units), []
+    for unit in units:
+        words = told_apart_by(unit, offered[unit.pk])
+        try:
+            price = price_of(unit, prices.get(unit.product_id), job.branch.unit)
+        except NoPrice:
+            price = None
+        is_ready = (
+            unit.state == Unit.State.SIZED
+            and unit.is_sized()
+            and unit.grade == Reading.Grade.FINAL
+            and not unresolved_options(unit, offered[unit.pk])
+        )
+        where = f"{unit.opening.room.name} {unit.opening.mark}"
+        found.append(
+            Covering(
+                unit, where, unit.product.name, words["colour"], words["mount"], words["control"], price,
+                STANDS.get(unit.state, ""), is_ready,
+            )
+        )  # fmt: skip
+    return found
+
+
+def seen_mark(units: Sequence[Unit], prices: Sequence[Decimal | None]) -> str:
+    """Says whether what somebody approves is what they saw: sizes, options, prices."""
+    seen = [[snapshot_of(unit), str(price)] for unit, price in zip(units, prices, strict=True)]
+    return hashlib.sha256(json.dumps(seen, sort_keys=True, default=str).encode()).hexdigest()[:32]
+
+
+def part_of_customer(job: Job) -> CustomersPart | None:
+    """The coverings, for the customer's page."""
+    coverings = coverings_of(job)
+    if not coverings:
+        return None
+    asked = [one for one in coverings if one.may_be_approved] if not job.is_cancelled() else []
+    priced = [one.price for one in coverings if one.price is not None]
+    shows = {
+        "coverings": coverings,
+        "asked": asked,
+        "seen": seen_mark([one.unit for one in asked], [one.price for one in asked]),
+        "total": sum(priced, Decimal(0)) if len(priced) == len(coverings) else None,
+        "currency": job.branch.currency,
+        "is_released": any(one.unit.state in RELEASED_OR_LATER for one in coverings),
+    }
+    return CustomersPart("Your window coverings", "measuring/_your_coverings.html", shows)
