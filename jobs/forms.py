@@ -314,6 +314,19 @@ class HoldForm(PageForm):
     note = forms.CharField(max_length=240, required=False)
 
 
+class KeyForm(PageForm):
+    label = forms.CharField(label="What its tag says", max_length=60)
+
+
+class KeyOutForm(PageForm):
+    holder = forms.ModelChoiceField(User.objects.none(), label="Who takes it")
+    due_on = forms.DateField(label="Back by", required=False, widget=DateInput(), help_text="empty: today")
+
+    def prepare(self) -> None:
+        people = User.people.filter(branch=self.asker.branch_id or 0, is_active=True)
+        self.offer("holder", people.order_by("name", "username"))
+
+
 class OrderForm(PageModelForm):
     """What the order comes to."""
 

@@ -241,6 +241,44 @@ class Site(models.Model):
         return f"{when}: treat painted surfaces as lead paint until tested."
 
 
+class SiteKeyQuerySet(BranchQuerySet["SiteKey"]):
+    branch_path = "site__branch"
+
+    def out(self) -> SiteKeyQuerySet:
+        """Those that somebody has with them."""
+        return self.filter(holder__isnull=False)
+
+
+class SiteKey(models.Model):
+    """A key of a site that we keep: in the office, or signed out to somebody. What it opens is never on paper."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="keys")
+    label = models.CharField(max_length=60, help_text="as its tag says, such as: 12, front door")
+    holder = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        help_text="none: we have it",
+    )
+    out_at = models.DateTimeField(null=True, blank=True)
+    due_on = models.DateField(null=True, blank=True, validators=DAYS, help_text="back by")
+    given_back_at = models.DateTimeField(null=True, blank=True, help_text="to the customer: it is ours no more")
+
+    objects = SiteKeyQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["label", "pk"]
+
+    def __str__(self) -> str:
+        return f"key {self.label}"
+
+    def is_late(self, today: dt.date) -> bool:
+        """Whether it should be back by now."""
+        return self.holder_id is not None and self.due_on is not None and self.due_on < today
+
+
 class SearchEntryQuerySet(BranchQuerySet["SearchEntry"]):
     def visible_to(self, user: User) -> SearchEntryQuerySet:
         """The office and the workroom look through their branch; a field person through the sites of their jobs."""

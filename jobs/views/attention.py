@@ -19,7 +19,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import OFFICE
-from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, JobDate, Message, Question
+from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, JobDate, Message, Question, SiteKey
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
@@ -200,6 +200,7 @@ KINDS: Final = {
     "entry": "entries from phones not taken",
     "message": "messages not delivered",
     "question": "questions of customers",
+    "key": "keys that should be back",
     "certificate": "insurance certificates that run out before a visit",
     "call": "customers to call",
     "again": "jobs need another visit",
@@ -266,6 +267,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     found += crewless(standing, hours)
     found += _undelivered(user, today)
     found += _questions(user)
+    found += _keys(user, today)
     found += _to_call(user, today)
     found += _forgotten(user, today)
     found += _slipping(user)
@@ -306,6 +308,19 @@ def _undelivered(user: User, today: dt.date) -> list[Decision]:
         url = f"{about.get_absolute_url()}#sent"
         found.append(Decision(text, url, "stop" if is_near else "check", "message"))
     return found
+
+
+def _keys(user: User, today: dt.date) -> list[Decision]:
+    """Keys that somebody should have brought back."""
+    rows = SiteKey.objects.visible_to(user).out().filter(due_on__lt=today).select_related("site", "holder")
+    return [
+        Decision(
+            f"{row.holder} has key {row.label} of {row.site.street} since {short_day(row.out_at)}; back by "
+            f"{short_day(row.due_on)}.",
+            f"{reverse('jobs:site', args=[row.site_id])}#keys", "check", "key",
+        )
+        for row in rows[:50]
+    ]  # fmt: skip
 
 
 def _questions(user: User) -> list[Decision]:

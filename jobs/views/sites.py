@@ -9,18 +9,20 @@ from django.core.paginator import Paginator
 from django.db.models import Count, Q
 from django.http import HttpResponse
 from django.http.response import HttpResponseBase
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.access import OFFICE, customer_for, site_for
 from jobs.drawings import picking_map
-from jobs.forms import SiteForm
-from jobs.models import Appointment, Site
+from jobs.forms import KeyForm, KeyOutForm, SiteForm
+from jobs.models import Appointment, Site, SiteKey
 from jobs.services import booking as services
+from jobs.services import keys
 from jobs.views.jobs import PER_PAGE, csv_answer
 from shared.access import SignedInRequest, roles_required
-from shared.errors import refusals_to
+from shared.errors import Refused, refusals_shown, refusals_to
 from shared.versions import edits
 
 
@@ -77,8 +79,44 @@ def site_edit(request: SignedInRequest, pk: int) -> HttpResponse:
         "jobs": site.jobs.select_related("customer").order_by("-pk")[:20],
         "coming": coming.select_related("job", "crew")[:10],
         "sketch": picking_map(site.branch, site),
+        "keys": site.keys.filter(given_back_at=None).select_related("holder"),
+        "key_form": KeyForm(user=request.user),
+        "out_form": KeyOutForm(user=request.user),
+        "today": timezone.localdate(),
     }
     return render(request, "jobs/site_edit.html", context, status=422 if form.errors else 200)
+
+
+@roles_required(*OFFICE)
+@require_POST
+def key_new(request: SignedInRequest, pk: int) -> HttpResponse:
+    """A key came in."""
+    site = site_for(request.user, pk)
+    form = KeyForm(request.POST, user=request.user)
+    with refusals_shown(request):
+        if not form.is_valid():
+            raise Refused("say what the key's tag says", field="label")
+        keys.take_in(site=site, label=form.cleaned_data["label"], by=request.user)
+    return redirect(f"{reverse('jobs:site', args=[pk])}#keys")
+
+
+@roles_required(*OFFICE)
+@require_POST
+def key_act(request: SignedInRequest, pk: int) -> HttpResponse:
+    """Sign a key out or back, or give it back to the customer."""
+    rows = SiteKey.objects.visible_to(request.user).select_related("site")
+    key = get_object_or_404(rows, pk=pk)
+    with refusals_shown(request):
+        if "back" in request.POST:
+            keys.sign_back(key=key, by=request.user)
+        elif "give" in request.POST:
+            keys.give_back(key=key, by=request.user)
+        else:
+            form = KeyOutForm(request.POST, user=request.user)
+            if not form.is_valid():
+                raise Refused("choose who takes the key, and a day that is not over", field="holder")
+            keys.sign_out(key=key, by=request.user, **form.cleaned_data)
+    return redirect(f"{reverse('jobs:site', args=[key.site_id])}#keys")
 
 
 @roles_required(*OFFICE)

@@ -13,6 +13,7 @@ from django.utils import timezone
 from jobs.ics import feed_token
 from jobs.models import Absence, CrewMember, Holiday, Message, Proposal
 from jobs.services import booking, feeds, money, your_job
+from jobs.services import keys as site_keys
 from shared import roles
 from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
 from shared.models import Run
@@ -55,6 +56,8 @@ ENTRANCES = {
     "project_new": (OFFICE, "post", "customer"),
     "customer_erase": ({roles.OWNER}, "post", "customer"),
     "customer": (OFFICE, "get", "customer"),
+    "key_new": (OFFICE, "post", "site"),
+    "key_act": (OFFICE, "post", "key"),
     "site_new": (OFFICE, "get", "customer"),
     "sites": (OFFICE, "get", None),
     "site": (OFFICE, "get", "site"),
@@ -157,6 +160,7 @@ def keys(cast, branch):
         "feed": feeds.open_feed(branch=branch, crew=crew, by=dispatcher).pk,
         "message": Message.objects.create(job=visit.job, kind="deposit", occasion="x", channel="email").pk,
         "kind": "deposit",
+        "key": site_keys.take_in(site=visit.job.site, label="12", by=dispatcher).pk,
         "question": your_job.ask(job=visit.job, text="Why?", by=None).pk,
         "payment": money.record_payment(job=visit.job, by=dispatcher, amount=Decimal(9), how="cash").pk,
     }  # fmt: skip

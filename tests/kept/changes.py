@@ -293,6 +293,7 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"GET /api/sites/* body.*{name}", "How exact a site's place is.", is_new=True)
             for name in ("place_from", "place_within_m")
         ],
+        Change("GET /api/sites/* body.*certificate_until", "An insurance certificate has a last day.", is_new=True),
         # what an offer or a move does to others, and what the job is expected to be
         *[
             Change(f"{where}.{name}", "Whom it harms, and what it costs the firm, is said with it.", is_new=True)
