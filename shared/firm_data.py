@@ -49,7 +49,7 @@ LEFT_BEHIND: Final = frozenset({
     "jobs.SearchEntry", "jobs.SearchWord", "jobs.TravelLeg",  # worked out from the rest
 })  # fmt: skip
 SECRET_COLUMNS: Final = {"shared.User": {"password"}, "shared.Firm": {"code_hash"}}
-TICKS_A_MM: Final = 320
+TICKS_A_MM: Final = Length.mm(1).ticks
 AT_ONCE: Final = 500
 
 read_in_hooks: list[Callable[[], object]] = []

@@ -12,6 +12,7 @@ from jobs.models import Payment
 from measuring.adapters.prices import price_of, prices_of
 from measuring.models import Unit
 from measuring.rules.prices import NoPrice
+from shared.formats.money import cents
 from shared.models import Branch
 
 
@@ -41,7 +42,7 @@ def installed_for_books(branch: Branch, first: dt.date, last: dt.date) -> Iterat
         whole: list[object] = ["", ""]
         if job.pk not in told:
             told.add(job.pk)
-            whole = [job.order_value, paid.get(job.pk, Decimal(0))]
+            whole = [job.order_value, cents(paid.get(job.pk, Decimal(0)))]
         assert unit.installed_at is not None
         sizes = [size.text(branch.unit, symbol=True) if size else "" for size in (unit.order_width, unit.order_height)]
         yield [

@@ -407,11 +407,8 @@ def hanging_on(rows: Sequence[models.Model], run: Run) -> str:
             if not isinstance(model, type) or model._meta.label in HANGS_ON_NOTHING:
                 continue
             hung = model._base_manager.filter(**{relation.field.name: row.pk})
-            left = [pk for pk in hung.values_list("pk", flat=True)[:2000] if (model._meta.label, pk) not in own]
-            if left:
-                return f"{row} has {model._meta.verbose_name_plural if len(left) > 1 else model._meta.verbose_name}"[
-                    :240
-                ]
+            if any((model._meta.label, pk) not in own for pk in hung.values_list("pk", flat=True)[:2000]):
+                return f"{row} has {model._meta.verbose_name}"[:240]
         since = AuditEntry.objects.about(row).filter(at__gt=run.ended_at) if run.ended_at else AuditEntry.objects.none()
         if (entry := since.order_by("at").first()) is not None:
             return f"{row}: {entry.who} {entry.action}"[:240]

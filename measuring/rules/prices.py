@@ -10,14 +10,14 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from typing import Final
 
+from shared.formats.money import cents
 from shared.lengths import Length, LengthUnit
 
-TICKS_A_UNIT: Final = {"sq_ft": 8128 * 12, "sq_m": 320 * 1000}
-"""Ticks in the side of the square that a rate is for."""
-CENT: Final = Decimal("0.01")
+SIDES: Final = {"sq_ft": Length.inches(12), "sq_m": Length.mm(1000)}
+"""The side of the square that a rate is for."""
 
 
 class NoPrice(ValueError):
@@ -47,14 +47,14 @@ class AreaPrice:
         """
         The price of a size.
 
-        >>> AreaPrice(Decimal("12.50"), "sq_ft", Decimal(10)).of(Length(8128 * 36), Length(8128 * 60))
+        >>> AreaPrice(Decimal("12.50"), "sq_ft", Decimal(10)).of(Length.inches(36), Length.inches(60))
         Decimal('187.50')
-        >>> AreaPrice(Decimal("12.50"), "sq_ft", Decimal(10)).of(Length(8128 * 12), Length(8128 * 12))
+        >>> AreaPrice(Decimal("12.50"), "sq_ft", Decimal(10)).of(Length.inches(12), Length.inches(12))
         Decimal('125.00')
         """
-        side = TICKS_A_UNIT[self.per]
+        side = SIDES[self.per].ticks
         area = Decimal(width.ticks * height.ticks) / Decimal(side * side)
-        return (max(area, self.least) * self.rate).quantize(CENT, ROUND_HALF_UP)
+        return cents(max(area, self.least) * self.rate)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +78,9 @@ class TablePrice:
         """
         The price at the next larger size of the table.
 
-        >>> table = TablePrice([8128 * 24, 8128 * 36], [8128 * 60], [[Decimal(90), Decimal(120)]])
-        >>> table.of(Length(8128 * 24), Length(8128 * 60)), table.of(Length(8128 * 24 + 1), Length(8128))
+        >>> sizes = [Length.inches(24).ticks, Length.inches(36).ticks], [Length.inches(60).ticks]
+        >>> table = TablePrice(*sizes, [[Decimal(90), Decimal(120)]])
+        >>> table.of(Length.inches(24), Length.inches(60)), table.of(Length.inches(25), Length.inches(9))
         (Decimal('90'), Decimal('120'))
 
         Raises

@@ -10,10 +10,11 @@ from django.db import transaction
 
 from measuring.adapters.facts import read_entry
 from measuring.models import Product, ProductTerms
-from measuring.rules.prices import CENT, TablePrice
+from measuring.rules.prices import TablePrice
 from measuring.rules.warranty import read_terms
 from shared import audit
 from shared.errors import Refused
+from shared.formats.money import cents
 from shared.lengths import LengthUnit
 from shared.models import User
 from shared.roles import OWNER
@@ -88,7 +89,7 @@ def _size(cell: str, unit: LengthUnit, line: int, column: int) -> int:
 
 def _price(cell: str, line: int, column: int) -> Decimal:
     try:
-        price = Decimal(cell.strip().lstrip("$€£").replace(",", "")).quantize(CENT)
+        price = cents(Decimal(cell.strip().lstrip("$€£").replace(",", "")))
     except InvalidOperation:
         raise Refused(f"line {line}, column {column}: {cell or 'nothing'} is no price", field="file") from None
     if not 0 <= price <= MOST_PRICE:
