@@ -105,7 +105,7 @@ def approve_sizes(
 
 
 def record_approval(
-    *, job: Job, rows: Sequence[Unit], approved_by: str, by: User, how: str = "", at: dt.datetime | None = None
+    *, job: Job, rows: Sequence[Unit], approved_by: str, by: User | None, how: str = "", at: dt.datetime | None = None
 ) -> Approval:
     """The next revision of a job's approvals, of these units as they stand; their states stay."""
     last = Approval.objects.filter(job=job).aggregate(last=Max("revision"))["last"] or 0
