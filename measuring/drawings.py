@@ -8,6 +8,9 @@ from fractions import Fraction
 from typing import Final
 
 from measuring.models import Mount, Opening, Reading
+from measuring.rules.families import TABLE
+from measuring.rules.shapes import RECTANGLE, Sketch, is_figure, reads, sketch
+from measuring.rules.visit import LABELS
 from shared.drawings import DIGIT_EM, Svg, number
 from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, LengthUnit
 
@@ -19,6 +22,7 @@ USUAL: Final = {
 }
 """Drawn where nothing was read yet, and said so."""
 EXAGGERATION: Final = 10
+SEEN: Final[str] = TABLE["seen_from"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +59,11 @@ class Picture:
     doubted: Sequence[str] = ()
     brackets: Sequence[Length] = ()
     sill: str = "sill"
+    shape: str = RECTANGLE
+    figure: Mapping[str, Length] = field(default_factory=dict)
+    """Readings of a shape that is no rectangle, by spot."""
+    is_shaped: bool = False
+    """What is ordered has the opening's own shape; else it is a rectangle."""
 
 
 def picture_of(
@@ -97,7 +106,12 @@ def picture_of(
         asked=asked,
         doubted=doubted,
         brackets=brackets,
-        sill=opening.sill,
+        sill=opening.sill if opening.shape == RECTANGLE else "none",
+        shape=opening.shape,
+        figure={
+            spot: one.value for (spot, turn), one in readings.items() if turn == 1 and spot in reads(opening.shape)
+        },
+        is_shaped=opening.product is not None and opening.shape in opening.product.fit.get("shapes", ()),
     )
 
 
@@ -106,10 +120,17 @@ class _Plan:
 
     def __init__(self, picture: Picture, exaggerate: bool) -> None:
         usual_width, usual_height = USUAL[picture.unit]
-        self.is_usual = not picture.widths and not picture.heights and not picture.covering
+        self.sketch = None
         covering = picture.covering
-        self.width = max(picture.widths.values(), default=covering[0] if covering else usual_width)
-        self.height = max(picture.heights.values(), default=covering[1] if covering else usual_height)
+        if is_figure(picture.shape):
+            read = {spot: length.ticks for spot, length in picture.figure.items()}
+            self.sketch = sketch(picture.shape, read, usual_width.ticks)
+            self.is_usual = not read
+            self.width, self.height = Length(self.sketch.width), Length(self.sketch.height)
+        else:
+            self.is_usual = not picture.widths and not picture.heights and not picture.covering
+            self.width = max(picture.widths.values(), default=covering[0] if covering else usual_width)
+            self.height = max(picture.heights.values(), default=covering[1] if covering else usual_height)
         widest = max(self.width, covering[0]) if covering else self.width
         tallest = max(self.height, covering[1]) if covering else self.height
         self.scale = min(210 / max(widest.ticks, 1), 210 / max(tallest.ticks, 1))
@@ -150,13 +171,19 @@ def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool =
     """
     plan = _Plan(picture, exaggerate)
     svg = Svg(DRAWING_WIDTH, DRAWING_HEIGHT, title=picture.name, desc=_words(picture, plan), look="opening")
-    _frame(svg, picture, plan)
+    if plan.sketch is None:
+        _frame(svg, picture, plan)
+    else:
+        _figure_frame(svg, plan, plan.sketch)
     _covering(svg, picture, plan)
     for thing in picture.things:
         _thing(svg, thing, plan)
-    _diagonals(svg, picture, plan, blank)
-    _widths(svg, picture, plan, blank)
-    _heights(svg, picture, plan, blank)
+    if plan.sketch is None:
+        _diagonals(svg, picture, plan, blank)
+        _widths(svg, picture, plan, blank)
+        _heights(svg, picture, plan, blank)
+    else:
+        _spans(svg, picture, plan, plan.sketch, blank)
     _depth(svg, picture, plan, blank)
     _foot(svg, picture, plan, exaggerate, blank)
     return svg
@@ -166,7 +193,8 @@ def _words(picture: Picture, plan: _Plan) -> str:
     if plan.is_usual:
         return "nothing read yet; not to scale"
     unit = picture.unit
-    words = [f"width {spot} {value.spoken(unit)}" for spot, value in picture.widths.items()]
+    words = [f"{LABELS[spot]} {value.spoken(unit)}" for spot, value in picture.figure.items() if plan.sketch]
+    words += [f"width {spot} {value.spoken(unit)}" for spot, value in picture.widths.items()]
     words += [f"height {spot} {value.spoken(unit)}" for spot, value in picture.heights.items()]
     if picture.depth is not None:
         words.append(f"depth {picture.depth.spoken(unit)}")
@@ -192,6 +220,45 @@ def _frame(svg: Svg, picture: Picture, plan: _Plan) -> None:
         svg.hatch(plan.x - 18, plan.bottom + 6, plan.w + 36, 6, step=7)
 
 
+def outline(found: Sketch, x: float, y: float, across: float, down: float) -> str:
+    """The path of a shape drawn at (x, y), so many units of the sheet a tick across and down."""
+    said = []
+    for word, *values in found.moves:
+        *arc, to_x, to_y = values
+        end = f"{number(x + to_x * across)} {number(y + to_y * down)}"
+        if word == "A":
+            said.append(f"A{number(arc[0] * across)} {number(arc[1] * down)} 0 0 {arc[2]} {end}")
+        else:
+            said.append(f"{word}{end}")
+    return " ".join([*said, "Z"])
+
+
+def _figure_frame(svg: Svg, plan: _Plan, found: Sketch) -> None:
+    """The shape double-lined, the level an arch rises from, and which side is which."""
+    for grow, look in ((0.0, "ink"), (5.0, "thin")):
+        across, down = ((size + 2 * grow) / ticks for size, ticks in ((plan.w, found.width), (plan.h, found.height)))
+        svg.path(outline(found, plan.x - grow, plan.y - grow, across, down), look)
+    if found.springs is not None:
+        y = plan.y + found.springs * plan.scale
+        svg.line(plan.x, y, plan.right, y, "dashed")
+    svg.text(plan.middle, 13, SEEN, size=9, look="pencil-word")
+
+
+def _spans(svg: Svg, picture: Picture, plan: _Plan, found: Sketch, blank: bool) -> None:
+    for span in found.spans:
+        value = picture.figure.get(span.spot)
+        x1, y1, x2, y2 = (ticks * plan.scale for ticks in span.ends)
+        if not _has(picture, span.spot, value) or (x1, y1) == (x2, y2):
+            continue
+        across, down = span.moved
+        ends = [(plan.x + x, plan.y + y) for x, y in ((x1, y1), (x2, y2))]
+        if across or down:
+            for x, y in ends:
+                svg.line(x, y, x + across, y + down, "pencil")
+        (x1, y1), (x2, y2) = ((x + across, y + down) for x, y in ends)
+        _span(svg, picture, span.spot, (x1, y1, x2, y2), value, at=span.at, blank=blank)
+
+
 def _covering(svg: Svg, picture: Picture, plan: _Plan) -> None:
     """What is ordered, in chalk; inside a hair within the frame, outside with its covers round it."""
     if picture.covering is None:
@@ -206,6 +273,10 @@ def _covering(svg: Svg, picture: Picture, plan: _Plan) -> None:
         x -= extra / 2 if picture.cover else 0
         y = plan.y - (top if picture.cover else (height - plan.h) / 2)
         svg.rect(x, y, width, height, "chalk")
+    elif plan.sketch is not None and picture.is_shaped:
+        across, down = ((size - 5) / ticks for size, ticks in ((plan.w, plan.width.ticks), (plan.h, plan.height.ticks)))
+        svg.path(outline(plan.sketch, plan.x + 2.5, plan.y + 2.5, across, down), "chalk")
+        return
     else:
         x, y = plan.middle - width / 2 + 2.5, plan.y + 2.5
         width, height = width - 5, height - 5

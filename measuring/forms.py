@@ -18,6 +18,7 @@ from measuring.models import (
     Product,
     ProductTerms,
     Room,
+    Shape,
     SizeChange,
     Substrate,
     Unit,
@@ -173,6 +174,7 @@ class FactsForm(PageForm):
     """
 
     product = forms.ChoiceField(required=False)
+    shape = forms.ChoiceField(choices=Shape.choices, help_text="left and right as seen from the room")
     mount = forms.ChoiceField(choices=Mount.choices)
     mark = forms.CharField(max_length=20)
     room = forms.ChoiceField()

@@ -13,6 +13,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from jobs.models import Appointment, BranchQuerySet, Job
+from measuring.rules.families import SHAPES
 from measuring.rules.prices import AreaPrice, NoPrice, TablePrice
 from measuring.rules.visit import LABELS
 from shared.fields import LONGEST_NOTE, LengthField, between
@@ -39,6 +40,21 @@ class Family(models.TextChoices):
 class Mount(models.TextChoices):
     INSIDE = "inside", "inside mount"
     OUTSIDE = "outside", "outside mount"
+
+
+class Shape(models.TextChoices):
+    """Of an opening, as seen from the room; the table says what each is read at."""
+
+    RECTANGLE = "rectangle", SHAPES["rectangle"]["name"]
+    ARCH = "arch", SHAPES["arch"]["name"]
+    EYEBROW = "eyebrow", SHAPES["eyebrow"]["name"]
+    QUARTER_LEFT = "quarter_left", SHAPES["quarter_left"]["name"]
+    QUARTER_RIGHT = "quarter_right", SHAPES["quarter_right"]["name"]
+    CIRCLE = "circle", SHAPES["circle"]["name"]
+    TRAPEZOID = "trapezoid", SHAPES["trapezoid"]["name"]
+    TRIANGLE = "triangle", SHAPES["triangle"]["name"]
+    GABLE = "gable", SHAPES["gable"]["name"]
+    SKYLIGHT = "skylight", SHAPES["skylight"]["name"]
 
 
 class FixedTo(models.TextChoices):
@@ -277,6 +293,9 @@ class Opening(models.Model):
     state = models.CharField(max_length=12, choices=State.choices, default=State.TO_MEASURE)
     reason = models.CharField(max_length=240, blank=True, help_text="why it can't be covered or reached")
     product = models.ForeignKey(Product, models.PROTECT, null=True, blank=True, related_name="+")
+    shape = models.CharField(
+        max_length=14, choices=Shape.choices, default=Shape.RECTANGLE, db_default=Shape.RECTANGLE.value
+    )
     mount = models.CharField(max_length=8, choices=Mount.choices, default=Mount.INSIDE)
     fixed_to = models.CharField(max_length=8, choices=FixedTo.choices, default=FixedTo.JAMB)
     substrate = models.CharField(max_length=20, choices=Substrate.choices, default=Substrate.UNKNOWN)
@@ -349,6 +368,21 @@ class Spot(models.TextChoices):
     COVER_BOTTOM = "cover.bottom", LABELS["cover.bottom"]
     CHOSEN_WIDTH = "chosen.width", LABELS["chosen.width"]
     CHOSEN_HEIGHT = "chosen.height", LABELS["chosen.height"]
+    SHAPE_WIDTH = "shape.width", LABELS["shape.width"]
+    LEG_LEFT = "shape.leg_left", LABELS["shape.leg_left"]
+    LEG_RIGHT = "shape.leg_right", LABELS["shape.leg_right"]
+    SIDE_LEFT = "shape.left", LABELS["shape.left"]
+    SIDE_RIGHT = "shape.right", LABELS["shape.right"]
+    RISE = "shape.rise", LABELS["shape.rise"]
+    RISE_LEFT = "shape.rise_left", LABELS["shape.rise_left"]
+    RISE_RIGHT = "shape.rise_right", LABELS["shape.rise_right"]
+    PEAK = "shape.peak", LABELS["shape.peak"]
+    LEVEL = "shape.level", LABELS["shape.level"]
+    UPRIGHT = "shape.upright", LABELS["shape.upright"]
+    SLANT = "shape.slant", LABELS["shape.slant"]
+    SLOPE = "shape.slope", LABELS["shape.slope"]
+    SLOPE_LEFT = "shape.slope_left", LABELS["shape.slope_left"]
+    SLOPE_RIGHT = "shape.slope_right", LABELS["shape.slope_right"]
 
 
 class Reading(models.Model):

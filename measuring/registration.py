@@ -35,6 +35,7 @@ def register() -> None:
     offline.add_files(
         "measuring/measuring.css",
         "measuring/rules.js",
+        "measuring/shapes.js",
         "measuring/rules-table.json",
         "measuring/field/visit.js",
         "measuring/field/model.js",

@@ -95,6 +95,10 @@ class Svg:
         """An open line of several legs."""
         self._body.append(f'<polyline {self._look(look)} points="{_points(points)}"/>')
 
+    def path(self, moves: str, look: str = "ink") -> None:
+        """An outline with curves, in the words of SVG."""
+        self._body.append(f'<path {self._look(look)} d="{escape(moves)}"/>')
+
     def circle(self, x: float, y: float, radius: float, look: str = "ink") -> None:
         """A circle round (x, y)."""
         self._mark("circle", look, cx=x, cy=y, r=radius)

@@ -14,15 +14,14 @@ from measuring.models import Jurisdiction, Mount, Opening, Product, Reading, Uni
 from measuring.rules import fit, safety
 from measuring.rules import opening as rules
 from measuring.rules.answers import all_findings
-from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, rule_for
+from measuring.rules.families import SIDES, TABLE, rule_for
 from measuring.rules.findings import diagonals_wanted
 from measuring.rules.misreads import Alike, alike
+from measuring.rules.shapes import spots_of
 from measuring.rules.sizing import OrderSize, order_size
 from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
 from shared.lengths import READING_GRID, Length, LengthError, LengthUnit, parse_length
 from shared.models import Branch
-
-TAPE_SPOTS: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
 
 
 @dataclass(slots=True)
@@ -89,12 +88,17 @@ def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list
         return []
     why = _diagonals_why(opening, opening.product.family, readings) if opening.mount == Mount.INSIDE else ""
     return asks(
-        opening.product.family, opening.mount, readings.keys(), why, on_floor=opening.sill == Opening.Sill.FLOOR
+        opening.product.family,
+        opening.mount,
+        readings.keys(),
+        why,
+        on_floor=opening.sill == Opening.Sill.FLOOR,
+        shape=opening.shape,
     )
 
 
 def _diagonals_why(opening: Opening, family: str, readings: Mapping[tuple[str, int], Reading]) -> str:
-    rule = rule_for(family, opening.mount)
+    rule = rule_for(family, opening.mount, opening.shape)
     if any((spot, 1) not in readings for spot in rule.needs):
         return ""
     return diagonals_wanted(as_rules(opening, readings))
@@ -118,7 +122,7 @@ def as_rules(opening: Opening, readings: Mapping[tuple[str, int], Reading], fami
     taken: dict[str, int] = {}
     cased: set[str] = set()
     again: dict[str, int] = {}
-    for spot in TAPE_SPOTS:
+    for spot in spots_of(opening.shape):
         reading = readings.get((spot, 1))
         if reading is not None:
             taken[spot] = _taken(reading, unit, case).ticks
@@ -146,6 +150,7 @@ def as_rules(opening: Opening, readings: Mapping[tuple[str, int], Reading], fami
         stops_on={side: rules.Stop(stop["on"], stop["limit"]) for side, stop in opening.stops_on.items()},
         floor=floor_of(opening),
         room=opening.room.name,
+        shape=opening.shape,
     )
 
 
@@ -308,6 +313,7 @@ def look_alikes(opening: Opening) -> list[rules.Opening]:
         .select_related("product", "room")
         .only(
             "mount",
+            "shape",
             "stops_on",
             "sill",
             "floor_type",

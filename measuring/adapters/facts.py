@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from django.core.exceptions import ValidationError
 
-from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Substrate
+from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Shape, Substrate
 from measuring.rules.families import LARGEST_READING, SIDES, TABLE
 from shared.errors import Refused
 from shared.lengths import READING_GRID, Length, LengthError, LengthUnit, parse_length
@@ -199,6 +199,7 @@ def _split(value: object, field: str, about: About) -> list[int]:
 
 
 _CHOICES: Final[Mapping[str, Any]] = {
+    "shape": Shape,
     "mount": Mount,
     "fixed_to": FixedTo,
     "substrate": Substrate,

@@ -15,7 +15,7 @@ from measuring.drawings import opening_drawing, picture_of, tape_drawing
 from measuring.models import Opening, Photo, Reading, Room, SizeChange, Spot, Unit
 from measuring.ports import ports
 from measuring.rules.families import TABLE
-from measuring.rules.visit import QUESTIONED, Ask
+from measuring.rules.visit import CONFIRMS, QUESTIONED, Ask
 from measuring.services.releases import release_problems
 from shared.drawings import Svg
 from shared.lengths import Length, total
@@ -79,7 +79,7 @@ def opening_summary(
     now = current(readings)
     units = list(opening.units.live().select_related("product"))
     found = evaluate(opening, readings, units[0].options if units else {})
-    doubted = {one["field"]: one for one in found.findings if one["code"] == "misread" and not one.get("confirmed")}
+    doubted = {one["field"]: one for one in found.findings if one["code"] in CONFIRMS and not one.get("confirmed")}
     boxes = [_box(ask, readings, opening, doubted, typed or {}) for ask in _asks(opening, now)]
     return OpeningSummary(
         opening=opening,

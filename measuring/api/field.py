@@ -33,6 +33,7 @@ from measuring.models import (
     Opening,
     Product,
     Reading,
+    Shape,
     Substrate,
     Tape,
     VisitOpening,
@@ -93,6 +94,7 @@ def kit_of(user: User, in_use: Collection[str] = ()) -> dict[str, Any]:
         ],
         "choices": {
             "mount": Mount.choices,
+            "shape": Shape.choices,
             "fixed_to": FixedTo.choices,
             "substrate": Substrate.choices,
             "sill": Opening.Sill.choices,

@@ -38,8 +38,8 @@ class OpeningSerializer(serializers.ModelSerializer[Opening]):
     class Meta:
         model = Opening
         fields = [
-            "id", "uid", "job", "room", "room_name", "floor", "mark", "state", "reason", "product_key", "mount",
-            "fixed_to", "substrate", "sill", "floor_type", "is_door", "handle_projection", "handle_height",
+            "id", "uid", "job", "room", "room_name", "floor", "mark", "state", "reason", "product_key", "shape",
+            "mount", "fixed_to", "substrate", "sill", "floor_type", "is_door", "handle_projection", "handle_height",
             "sill_projection", "reach_height", "power", "access_note", "note", "units_wanted", "findings", "version",
         ]  # fmt: skip
         read_only_fields = fields

@@ -10,8 +10,8 @@ own figures, where a firm keeps them, come first.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import lru_cache
 from pathlib import Path
@@ -49,7 +49,13 @@ MOUNTS: Final = tuple(mount.value for mount in Mount)
 WIDTHS: Final = tuple(f"widths.{spot}" for spot in TABLE["spots"]["widths"])
 HEIGHTS: Final = tuple(f"heights.{spot}" for spot in TABLE["spots"]["heights"])
 DIAGONALS: Final = tuple(f"diagonals.{spot}" for spot in TABLE["spots"]["diagonals"])
-SPOTS: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS)
+SHAPES: Final[Mapping[str, Mapping[str, Any]]] = TABLE["shapes"]
+"""By code: what a shape of opening is called, and the spots it is read at."""
+
+SHAPE_SPOTS: Final = tuple(TABLE["shape_spots"])
+"""Spots of openings that are no rectangles."""
+
+SPOTS: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS, *SHAPE_SPOTS)
 """Where a tape is held, in the order it is held there: first width, then height."""
 
 SIDES: Final = tuple(TABLE["cover"]["sides"])
@@ -105,9 +111,24 @@ def _rules() -> dict[tuple[str, str], Rule]:
 _RULES: Final = _rules()
 
 
-def rule_for(family: str, mount: str) -> Rule:
+def _shaped(rule: Rule, reads: Sequence[str]) -> Rule:
+    """The rule of an opening that is no rectangle: its shape says what is read, and the least counts inside."""
+    needs = tuple(spot for spot in reads if spot not in TABLE["size_needs_not"])
+    checks = tuple(spot for spot in reads if spot not in needs)
+    return replace(rule, needs=needs, checks=checks, twice=(), width="narrowest", height="shortest", cloth=None)
+
+
+_SHAPED: Final = {
+    (family, shape): _shaped(_RULES[family, Mount.INSIDE], row["reads"])
+    for family in FAMILIES
+    for shape, row in SHAPES.items()
+    if row["reads"]
+}
+
+
+def rule_for(family: str, mount: str, shape: str = "rectangle") -> Rule:
     """
-    The row of the table for a family and mount.
+    The row of the table for a family and mount; inside, an opening that is no rectangle is read by its shape.
 
     Examples
     --------
@@ -116,6 +137,8 @@ def rule_for(family: str, mount: str) -> Rule:
     >>> rule_for("slat", "outside").needs
     ()
     """
+    if mount == Mount.INSIDE and (family, shape) in _SHAPED:
+        return _SHAPED[family, shape]
     return _RULES[family, mount]
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Final
 
+from measuring.rules import shapes
 from measuring.rules.families import DIAGONALS, GRID, HEIGHTS, SIDES, TABLE, WIDTHS, about, named
 from measuring.rules.finding import CHECK, NOTE, SEVERITIES, STOP, Finding, finding
 from measuring.rules.misreads import misreads
@@ -38,6 +39,8 @@ def opening_findings(opening: Opening, size: OrderSize, alikes: Iterable[Opening
     First the readings that look like slips (`misreads`; `alikes` are the room's other openings),
     then what `shape_findings` has to say.
     """
+    if shapes.is_figure(opening.shape):
+        return shape_findings(opening, size)
     return [*misreads(opening, alikes), *shape_findings(opening, size)]
 
 
@@ -68,7 +71,7 @@ def shape_findings(opening: Opening, size: OrderSize) -> list[Finding]:
 
 def diagonals_wanted(opening: Opening) -> str:
     """Why both diagonals should be read, or nothing: inside, wide or not square enough."""
-    if opening.mount != "inside" or DIAGONALS[0] in opening.taken:
+    if opening.mount != "inside" or opening.shape != shapes.RECTANGLE or DIAGONALS[0] in opening.taken:
         return ""
     readings, unit = opening.readings, opening.unit
     over = opening.rule.limits["diagonals_over"]
@@ -103,7 +106,29 @@ def lean_ticks(opening: Opening) -> int | None:
     return (rising * rising - falling * falling) * len(widths) // (4 * sum(widths))
 
 
+def _figure(opening: Opening, size: OrderSize) -> Iterator[Finding]:
+    """What an opening that is no rectangle is, or where its readings don't agree."""
+    read, unit = opening.figure, opening.unit
+    for doubt in shapes.doubts(opening.shape, read):
+        words = {name: (about if name in _WORKED_OUT else named)(ticks, unit) for name, ticks in doubt.lengths.items()}
+        why = _SHAPE_TEXTS[doubt.why].format(spot=TABLE["labels"][doubt.field], **words)
+        code = "shape_template" if doubt.needs_template else "shape_again"
+        yield finding(code, doubt.field, why=why[0].upper() + why[1:])
+    known = shapes.known(opening.shape, read)
+    if known is not None:
+        lengths = {name: about(ticks, unit) for name, ticks in known.lengths.items()}
+        what = _SHAPE_TEXTS[known.text].format(**lengths, **known.words)
+        yield finding("shape_is", "shape", what=what[0].upper() + what[1:])
+
+
+_SHAPE_TEXTS: Final[Mapping[str, str]] = TABLE["shape_texts"]
+_WORKED_OUT: Final = ("would_be", "ellipse")
+
+
 def _shape(opening: Opening, size: OrderSize) -> Iterator[Finding]:
+    if shapes.is_figure(opening.shape):
+        yield from _figure(opening, size)
+        return
     readings, unit, limits = opening.readings, opening.unit, opening.rule.limits
     top, middle, bottom = (readings.get(spot) for spot in WIDTHS)
     read = [(spot, readings[spot]) for spot in WIDTHS if spot in readings]

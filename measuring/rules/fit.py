@@ -8,11 +8,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
-from measuring.rules.families import FAMILIES, HEIGHTS, MOUNTS, SIDES, TABLE, WIDTHS, named, shown
+from measuring.rules.families import FAMILIES, MOUNTS, SHAPES, SIDES, TABLE, WIDTHS, named, shown
 from measuring.rules.finding import CHECK, NOTE, STOP, Finding, finding
 from measuring.rules.findings import shape_findings
-from measuring.rules.opening import Obstruction, Opening
+from measuring.rules.opening import Obstruction, Opening, groups_read
 from measuring.rules.safety import CONTROL_UNCHOSEN, FORMS, Control, Jurisdiction, Site, safety_findings
+from measuring.rules.shapes import SKYLIGHT, is_figure
 from measuring.rules.sizing import OPENING_SIZE, OrderSize, order_size
 from shared.contracts import ContractError
 from shared.formats.mass import mass_upwards
@@ -25,7 +26,7 @@ FitUnit = Annotated[str, OneOf("in", "mm")]
 SIDES_LIT: Final = ("idle", "control", "motor")
 AS_THEY_ARE: Final = (
     "mounts", "min_depth", "flush_depth", "head_height", "narrowing", "swing_depth", "tubes", "coupled_most",
-    "support_span", "packed_by_height", "sold_as", "controls", "confirmed",
+    "support_span", "packed_by_height", "sold_as", "controls", "confirmed", "shapes",
 )  # fmt: skip
 """What a row of the range and `ProductFit` have under the same name."""
 _DEPTH: Final[Mapping[str, str]] = TABLE["depth_texts"]
@@ -112,6 +113,7 @@ class Fit:
     sold_as: Annotated[str, OneOf("custom", "stock")] = "custom"
     controls: tuple[Control, ...] = ()
     confirmed: bool = False
+    shapes: Annotated[tuple[str, ...], OneOf(*SHAPES)] = ()
 
     def check(self) -> None:
         """Flush is deeper than mounted at all."""
@@ -128,7 +130,8 @@ class ProductFit:
     its recipe knows how far the roll stands out, and nothing of bracket, fascia or valance before
     it. `gaps` is the light that passes inside, per side (``idle``, ``control``, ``motor``).
     `narrowing` is how far jambs may close in before the hem bar rubs. `confirmed` says that the
-    firm has made the figures its own; until then none of them stops anything.
+    firm has made the figures its own; until then none of them stops anything. `shapes` are those it is made
+    for beside rectangles; a skylight among them says that it is held at both sides.
     """
 
     key: str
@@ -159,6 +162,7 @@ class ProductFit:
     sold_as: str = "custom"
     controls: tuple[Control, ...] = ()
     confirmed: bool = False
+    shapes: tuple[str, ...] = ()
 
     @classmethod
     def from_json(cls, values: Mapping[str, object]) -> ProductFit:
@@ -209,6 +213,7 @@ class ProductFit:
         fit["height"] = {"least": _in_inches(self.least_height), "most": _in_inches(self.most_height)}
         fit["weight"] = {"grams_per_m2": self.grams_per_m2, "grams_per_m": self.grams_per_m}
         fit["tubes"] = [{"name": tube.name, "most": _in_inches(tube.most)} for tube in self.tubes]
+        fit["shapes"] = list(self.shapes)
         fit["packed_by_height"], fit["sold_as"] = self.packed_by_height, self.sold_as
         fit["controls"] = [control.to_json() for control in self.controls]
         return {"key": self.key, "name": self.name, "family": self.family, "fit": fit}
@@ -294,6 +299,7 @@ def _fit_findings(
 ) -> Iterator[Finding]:
     if opening.mount not in product.mounts:
         yield limit(product, "mount_lacking", "mount", what=product.name, mount=opening.mount)
+    yield from _shape(opening, product, controls)
     yield from _door(opening, site)
     if opening.mount == "inside":
         yield from _over_floor(opening, product)
@@ -305,6 +311,23 @@ def _fit_findings(
     yield from _limits(opening, size, product)
     yield from _weight(opening, size, product, site)
     yield from _way_in(opening, size, product, site)
+
+
+def _shape(opening: Opening, product: ProductFit, controls: Sequence[Control]) -> Iterator[Finding]:
+    """A rectangle inside an opening that is none; what a skylight asks of a product and its control."""
+    words = {"what": product.name, "shape": SHAPES[opening.shape]["article"]}
+    if is_figure(opening.shape) and opening.mount == "inside" and opening.shape not in product.shapes:
+        yield finding("shape_product", "shape", **words)
+    if opening.shape != SKYLIGHT:
+        return
+    if opening.mount != "inside":
+        yield finding("skylight_inside", "mount")
+    if SKYLIGHT not in product.shapes:
+        yield finding("skylight_hold", "shape", **words)
+    if controls and all(control.cord != "none" for control in controls):
+        yield finding("skylight_cord", "control")
+    elif not any(control.power for control in controls):
+        yield finding("skylight_reach", "control")
 
 
 def limit(product: ProductFit, code: str, at: str, **words: Any) -> Finding:
@@ -609,5 +632,5 @@ def _lacking(opening: Opening) -> Sequence[str]:
     lacking = [name for name in opening.rule.needs if name not in opening.readings]
     if lacking or opening.chosen is not None:
         return lacking
-    groups = (("widths", WIDTHS), ("heights", HEIGHTS))
+    groups = groups_read(opening.shape)
     return [name for name, spots in groups if not any(spot in opening.readings for spot in spots)]

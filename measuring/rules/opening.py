@@ -15,6 +15,8 @@ from measuring.rules.families import (
     LARGEST_CASE,
     LARGEST_READING,
     MOUNTS,
+    SHAPE_SPOTS,
+    SHAPES,
     SIDES,
     SPOTS,
     TABLE,
@@ -23,6 +25,7 @@ from measuring.rules.families import (
     rule_for,
     shown,
 )
+from measuring.rules.shapes import box_spots, is_figure, spots_of
 from shared.contracts import UNITS, ContractError, joined, named, read_length
 from shared.lengths import Length
 from shared.records import Entries, MakeHook, OneOf, Ticks, document_form
@@ -30,6 +33,7 @@ from shared.records import Entries, MakeHook, OneOf, Ticks, document_form
 _SPOT_NAMES: Final = {
     "widths": tuple((name.partition(".")[2], name) for name in WIDTHS),
     "heights": tuple((name.partition(".")[2], name) for name in HEIGHTS),
+    "figure": tuple((name.partition(".")[2], name) for name in SHAPE_SPOTS),
 }
 _ALIASES: Final = {f"diagonals[{position}]": name for position, name in enumerate(DIAGONALS)}
 STOPS: Final = ("sill", "floor", "neighbour")
@@ -85,6 +89,7 @@ class Opening:
     floor: str = ""
     """The kind of floor the covering ends on, of the table's; empty where it ends on none."""
     room: str = ""
+    shape: str = "rectangle"
     readings: Mapping[str, int] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -120,7 +125,12 @@ class Opening:
     @property
     def rule(self) -> Rule:
         """The row of the table it is measured by."""
-        return rule_for(self.family, self.mount)
+        return rule_for(self.family, self.mount, self.shape)
+
+    @property
+    def figure(self) -> dict[str, int]:
+        """Its readings with their tape case and not rounded, in ticks by spot: what a shape is checked by."""
+        return {spot: ticks for spot in self.taken if (ticks := self.as_read(spot)) is not None}
 
     @classmethod
     def from_json(cls, values: Mapping[str, object], unit: str) -> Opening:
@@ -175,6 +185,8 @@ class Opening:
             out["floor"] = self.floor
         if self.room:
             out["room"] = self.room
+        if self.shape != "rectangle":
+            out["shape"] = self.shape
         return out
 
 
@@ -248,6 +260,8 @@ class Written:
     stops_on: Mapping[str, WrittenStop | None] | None = None
     floor: Annotated[str, OneOf("", *FLOORS)] = ""
     room: str = ""
+    shape: Annotated[str, OneOf(*SHAPES)] = "rectangle"
+    figure: Readings | None = None
 
     def check(self) -> None:
         """Spots and sides are known, and the diagonals are two."""
@@ -357,6 +371,7 @@ def _opening_of(written: Written, unit: str) -> Opening:
         },
         floor=written.floor,
         room=written.room,
+        shape=written.shape,
     )
     _refuse_what_does_not_belong(opening)
     _refuse_missing(opening)
@@ -377,6 +392,10 @@ def _cased(case: TapeCase, taken: Mapping[str, int]) -> frozenset[str]:
 
 
 def _refuse_what_does_not_belong(opening: Opening) -> None:
+    own = spots_of(opening.shape)
+    for spot in opening.taken:
+        if spot not in own:
+            raise ContractError(spot, f"is not read of {SHAPES[opening.shape]['article']}", ", ".join(own))
     if opening.mount != "inside":
         return
     for name, value in (
@@ -396,14 +415,21 @@ def _refuse_missing(opening: Opening) -> None:
             raise ContractError(spot, "missing", f"an inside {opening.family} needs {needed}")
     if opening.chosen is not None:
         return
-    for group, spots in (("widths", WIDTHS), ("heights", HEIGHTS)):
+    for group, spots in groups_read(opening.shape):
         if not any(spot in taken for spot in spots):
             raise ContractError(group, "no reading", "at least one, or the size chosen")
 
 
+def groups_read(shape: str) -> Sequence[tuple[str, Sequence[str]]]:
+    """Sets of spots of which one at least must be read before there is a size, each with its name."""
+    if is_figure(shape):
+        return [(spot, (spot,)) for spot in box_spots(shape)]
+    return [("widths", WIDTHS), ("heights", HEIGHTS)]
+
+
 def _refuse_nothing(opening: Opening) -> None:
     for spot, ticks in opening.readings.items():
-        if ticks == 0 and spot != "depth":
+        if ticks == 0 and spot not in TABLE["may_be_zero"]:
             least = shown(GRID[opening.unit], opening.unit)
             typed = shown(opening.taken[spot], opening.unit)
             raise ContractError(spot, f"{typed} is no opening", f"at least {least}")

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from measuring.rules.families import GRID, HEIGHTS, SIDES, TABLE, WIDTHS, shown
+from measuring.rules.families import GRID, HEIGHTS, SHAPES, SIDES, TABLE, WIDTHS, shown
 from measuring.rules.opening import Opening
+from measuring.rules.shapes import RISE, box, is_figure
 from shared.lengths import Length
 
 OPENING_SIZE: Final = "opening size"
@@ -139,6 +140,10 @@ def _by_ticks(pair: tuple[str, int]) -> int:
 
 def _inside(opening: Opening, steps: list[Step]) -> OrderSize:
     rule, family = opening.rule, opening.family
+    if is_figure(opening.shape):
+        steps += _of_the_box(opening, "order width", "order height")
+        width, height = steps[-2].ticks, steps[-1].ticks
+        return OrderSize(Length(width), Length(height), OPENING_SIZE, Length(height), tuple(steps))
     width_at, width = _pick(opening.readings, WIDTHS, rule.width)
     _, height = _pick(opening.readings, HEIGHTS, rule.height)
     of = (width_at,) if rule.width == "top" else WIDTHS
@@ -152,13 +157,37 @@ def _inside(opening: Opening, steps: list[Step]) -> OrderSize:
     return OrderSize(Length(width), Length(height), OPENING_SIZE, Length(cut), tuple(steps))
 
 
-def _outside(opening: Opening, steps: list[Step]) -> OrderSize:
-    rule, family, unit = opening.rule, opening.family, opening.unit
-    cover = opening.cover or {}
+def _of_the_box(opening: Opening, across: str, down: str) -> list[Step]:
+    """Width and height of a shape that is no rectangle: of the least rectangle round it."""
+    found = box(opening.shape, opening.readings)
+    words = {"shape": str(SHAPES[opening.shape]["name"])}
+    how = "shape_height"
+    if opening.shape == "arch":
+        how, rise = "shape_legs", opening.readings[RISE]
+        words = {"leg": shown(found.height - rise, opening.unit), "rise": shown(rise, opening.unit), **words}
+    return [
+        Step(across, found.width_of, found.width, _WHY["shape_width"].format(**words)),
+        Step(down, found.height_of, found.height, _WHY[how].format(**words)),
+    ]
+
+
+def _widest_and_longest(opening: Opening) -> list[Step]:
+    if is_figure(opening.shape):
+        return _of_the_box(opening, "widest width", "longest height")
+    rule, family = opening.rule, opening.family
     width_at, width = _pick(opening.readings, WIDTHS, rule.width)
     height_at, height = _pick(opening.readings, HEIGHTS, rule.height)
-    steps.append(Step("widest width", (width_at,), width, _WHY["widest"].format(family=family)))
-    steps.append(Step("longest height", (height_at,), height, _WHY["longest"].format(family=family)))
+    return [
+        Step("widest width", (width_at,), width, _WHY["widest"].format(family=family)),
+        Step("longest height", (height_at,), height, _WHY["longest"].format(family=family)),
+    ]
+
+
+def _outside(opening: Opening, steps: list[Step]) -> OrderSize:
+    family, unit = opening.family, opening.unit
+    cover = opening.cover or {}
+    steps += _widest_and_longest(opening)
+    width, height = steps[-2].ticks, steps[-1].ticks
     steps += [
         Step(f"cover {side}", (f"cover.{side}",), cover[side], _WHY["cover"].format(side=side))
         for side in SIDES

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, rule_for
+from measuring.rules.shapes import RECTANGLE, box_spots, is_figure, reads
 
 CHOSEN: Final = ("chosen.width", "chosen.height")
 COVERS: Final = tuple(f"cover.{side}" for side in SIDES)
@@ -24,6 +25,9 @@ GAPS: Final[Mapping[str, Mapping[str, Any]]] = TABLE["gaps"]
 
 QUESTIONED: Final[Mapping[str, str]] = TABLE["questioned"]
 """Findings that are settled while somebody stands there, by code, and the gap that each is till then."""
+
+CONFIRMS: Final[Mapping[str, str]] = TABLE["confirms"]
+"""Findings that are answered by reading again the same, and what each becomes then; nothing: a note."""
 
 Read = Collection[tuple[str, int]]
 """Spots and turns with a reading that counts."""
@@ -90,7 +94,15 @@ def text_of(gap: Gap) -> str:
 # -- what is asked, and what is missing -------------------------------------------------------
 
 
-def asks(family: str, mount: str, read: Read, why_diagonals: str = "", *, on_floor: bool = False) -> list[Ask]:
+def asks(
+    family: str,
+    mount: str,
+    read: Read,
+    why_diagonals: str = "",
+    *,
+    on_floor: bool = False,
+    shape: str = RECTANGLE,
+) -> list[Ask]:
     """
     Where to hold the tape, in order: first width, then height.
 
@@ -105,9 +117,13 @@ def asks(family: str, mount: str, read: Read, why_diagonals: str = "", *, on_flo
         Why both diagonals should be read; they are asked for only where there is a reason.
     on_floor
         The covering ends on the floor: nothing is covered below the opening.
+    shape
+        An opening that is no rectangle is read at its own spots.
 
     Examples
     --------
+    >>> [ask.spot for ask in asks("roller", "inside", (), shape="trapezoid")][-2:]
+    ['shape.slope', 'depth']
     >>> [ask.spot for ask in asks("roller", "inside", ())][:3]
     ['widths.top', 'widths.top', 'widths.middle']
     >>> [ask.spot for ask in asks("roller", "outside", {("chosen.width", 1)})]
@@ -116,7 +132,9 @@ def asks(family: str, mount: str, read: Read, why_diagonals: str = "", *, on_flo
     [('chosen.width', 1), ('chosen.height', 1)]
     """
     if mount == "outside":
-        return _asks_outside(read, on_floor)
+        return _asks_outside(read, on_floor, shape)
+    if shape != RECTANGLE:
+        return [Ask(spot, True) for spot in (*reads(shape), "depth")]
     rule = rule_for(family, mount)
     found = [Ask(spot, spot in rule.needs) for spot in (*WIDTHS, *HEIGHTS) if spot in (*rule.needs, *rule.checks)]
     others = any((spot, 1) in read for spot in rule.checks)
@@ -131,10 +149,12 @@ def asks(family: str, mount: str, read: Read, why_diagonals: str = "", *, on_flo
     return found
 
 
-def _asks_outside(read: Read, on_floor: bool) -> list[Ask]:
+def _asks_outside(read: Read, on_floor: bool, shape: str) -> list[Ask]:
     if any((spot, 1) in read for spot in CHOSEN):
         return [Ask(spot, True) for spot in CHOSEN]
     found = [Ask(_first(WIDTHS, read), True), Ask(_first(HEIGHTS, read), True)]
+    if is_figure(shape):
+        found = [Ask(spot, spot in box_spots(shape)) for spot in reads(shape)]
     found += [Ask(spot, True) for spot in COVERS if not (on_floor and spot == "cover.bottom")]
     if not read:
         found += [Ask(spot, False, 1, TABLE["ask_why"]["chosen"]) for spot in CHOSEN]
@@ -170,13 +190,24 @@ def in_doubt(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
 
 
 def settled(found: Sequence[Mapping[str, object]], confirmed: Collection[str]) -> list[dict[str, Any]]:
-    """The findings, a doubt about a reading that was read again the same (`confirmed` spots) told and no more."""
+    """
+    The findings, a doubt about a reading that was read again the same (`confirmed` spots) told and no more.
+
+    A shape whose readings don't agree though they were read again is none: it needs a template.
+    """
     return [
-        {**one, "severity": "note", "confirmed": True}
-        if one["code"] == "misread" and one.get("field") in confirmed
+        {**one, **_as_confirmed(str(one["code"])), "confirmed": True}
+        if one["code"] in CONFIRMS and one.get("field") in confirmed
         else dict(one)
         for one in found
     ]
+
+
+def _as_confirmed(code: str) -> dict[str, str]:
+    becomes = CONFIRMS[code]
+    if not becomes:
+        return {"severity": "note"}
+    return {"code": becomes, "todo": TABLE["messages"][becomes]["todo"]}
 
 
 # -- the state of an opening --------------------------------------------------------------------

@@ -306,7 +306,7 @@ def change_opening(
         return opening
     for name, value in changing.items():
         setattr(opening, name, value)
-    if opening.goes_on and {"product", "mount"} & changing.keys() and "goes_on" not in changing:
+    if opening.goes_on and {"product", "mount", "shape"} & changing.keys() and "goes_on" not in changing:
         opening.goes_on = changing["goes_on"] = ""  # it was said of another product or mount
     fixed_to = fixed_for(opening.mount, opening.fixed_to)
     if fixed_to != opening.fixed_to:

@@ -84,7 +84,7 @@ function filled(work, { id, kind, body, done_at, look }) {
     made.spot = rival?.spot ?? ask?.spot ?? nth(Object.keys(table.labels), look.ask);
     made.turn = rival?.turn ?? ask?.turn ?? 1 + (look.ask % 2);
     made.typed = body.typed[made.spot.split(".")[0]] ?? body.typed.depth;
-    if (made.spot === "chosen.height") made.typed = body.typed.heights;
+    if (made.spot === "chosen.height" || made.spot.startsWith("shape.")) made.typed = body.typed.heights;
     if (rival) made.seen = null;
     else if (!look.blind) made.seen = now.get(`${made.spot}:${made.turn}`)?.uid ?? null;
   }

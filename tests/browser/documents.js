@@ -24,10 +24,11 @@ export function makeDocuments(rules) {
     for (const [set, names] of [["widths", WIDTHS], ["heights", HEIGHTS]]) {
       for (const name of names) if (isThere(doc[set]?.[short(name)])) taken[name] = ticks(doc[set][short(name)], name);
     }
+    for (const name of table.shape_spots) if (isThere(doc.figure?.[short(name)])) taken[name] = ticks(doc.figure[short(name)], name);
     if (isThere(doc.depth)) taken.depth = ticks(doc.depth, "depth");
     (doc.diagonals ?? []).forEach((text, n) => { taken[DIAGONALS[n]] = ticks(text, `diagonals[${n}]`); });
     const opening = rules.openingOf({
-      id: doc.id, family: doc.family, mount: doc.mount, unit, taken, room: doc.room ?? "",
+      id: doc.id, family: doc.family, mount: doc.mount, unit, taken, room: doc.room ?? "", shape: doc.shape ?? "rectangle",
       case: doc.tape_case ? ticks(doc.tape_case.length, "tape_case.length", table.largest_case) : null,
       cased: new Set((doc.tape_case?.fields ?? []).map((name) => aliases[name] ?? name)),
       laser: doc.laser ? ticks(doc.laser, "laser", table.largest_case) || null : null,
@@ -51,17 +52,16 @@ export function makeDocuments(rules) {
 
   /** Places that must be read and are not; a set's name where any one of its spots will do. */
   function missing(opening) {
-    const lacking = rules.ruleFor(opening.family, opening.mount).needs.filter((spot) => !(spot in opening.taken));
+    const lacking = rules.ruleFor(opening.family, opening.mount, opening.shape).needs.filter((spot) => !(spot in opening.taken));
     if (lacking.length || opening.chosen) return lacking;
-    const sets = [["widths", WIDTHS], ["heights", HEIGHTS]];
-    return sets.filter(([, set]) => !set.some((spot) => spot in opening.taken)).map(([name]) => name);
+    return rules.groupsRead(opening.shape).filter(([, set]) => !set.some((spot) => spot in opening.taken)).map(([name]) => name);
   }
 
   function refuseMissing(opening) {
     const lacking = missing(opening);
     if (lacking.length) throw new RuleError(lacking[0], "missing", lacking.join(", "));
     for (const [spot, ticks] of Object.entries(opening.readings)) {
-      if (ticks === 0 && spot !== "depth") throw new RuleError(spot, "is no opening", "more than 0");
+      if (ticks === 0 && !table.may_be_zero.includes(spot)) throw new RuleError(spot, "is no opening", "more than 0");
     }
   }
 

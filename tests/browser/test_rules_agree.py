@@ -5,6 +5,7 @@ Chromium loads measuring/static/measuring/rules.js and the one table from a smal
 policy as strict as the site's, works every case out, and each answer is compared whole.
 """
 
+import dataclasses
 import functools
 import json
 import math
@@ -15,12 +16,14 @@ from pathlib import Path
 
 import pytest
 
+from measuring.drawings import outline
 from measuring.rules.answers import all_findings, answer
-from measuring.rules.families import FAMILIES, HEIGHTS, WIDTHS
+from measuring.rules.families import FAMILIES, HEIGHTS, SHAPES, TABLE, WIDTHS
 from measuring.rules.fit import ProductFit
 from measuring.rules.opening import Opening
 from measuring.rules.range import starting_rows
 from measuring.rules.safety import Jurisdiction, Site
+from measuring.rules.shapes import is_figure, rise_at_quarter, sketch
 from measuring.rules.sizing import order_size
 from shared.lengths import Length, LengthError, LengthUnit, parse_length
 
@@ -32,6 +35,7 @@ PAGE = (
 RUN = b"""
 import { makeRules, formatLength, parseLength } from "/rules.js";
 import { makeDocuments } from "/documents.js";
+import { outline } from "/field/drawings.js";
 const table = await (await fetch("/rules-table.json")).json();
 const rules = makeRules(table), documents = makeDocuments(rules);
 const attempt = (action) => {
@@ -45,6 +49,12 @@ window.answers = (text) => JSON.stringify(JSON.parse(text).map((one) => attempt(
   }
   if (!one.product) return documents.answer(one.opening, unit);
   const opening = documents.readOpening(one.opening, unit);
+  if (one.usual) {
+    const found = rules.allFindings(opening, rules.orderSize(opening), { product: rules.readProduct(one.product) });
+    if (!rules.shapes.isFigure(opening.shape)) return { found };
+    const drawn = rules.shapes.sketch(opening.shape, opening.readings, one.usual);
+    return { found, ...drawn, path: outline(drawn, 66, 44, 1e-4, 1e-4) };
+  }
   const context = {
     product: rules.readProduct(one.product),
     control: one.control,
@@ -276,6 +286,71 @@ def test_page_and_server_answer_every_generated_opening_alike(page):
     codes = {found["code"] for answer in said for found in answer.get("findings", answer.get("found", []))}
     assert {"misread", "control_unchosen"} <= codes
     assert len(codes) > 30  # the comparison is not one of empty lists
+
+
+def shaped(rng: random.Random, products: list[dict]) -> dict:
+    """An opening that is no rectangle: read well, a little off, or anyhow; of a product that is made so or not."""
+    unit, shape = rng.choice(["in", "mm"]), rng.choice([name for name in SHAPES if SHAPES[name]["reads"]])
+    product = json.loads(json.dumps(rng.choice(products)))
+    if rng.random() < 0.5:
+        product["fit"]["shapes"] = rng.sample(list(SHAPES), 3)
+    document = {"id": "s", "family": product["family"], "mount": rng.choice(["inside", "inside", "outside"])}
+    width, high = rng.randrange(100_000, 900_000), rng.randrange(100_000, 900_000)
+    rise, low = rng.randrange(20_000, width), rng.randrange(50_000, high)
+    true = {
+        "shape.width": width, "shape.leg_left": high, "shape.leg_right": high, "shape.left": low, "shape.right": high,
+        "shape.rise": rise, "shape.rise_left": rise_at_quarter(width, rise), "shape.level": width,
+        "shape.rise_right": rise_at_quarter(width, rise), "shape.slope": math.isqrt(width**2 + (high - low) ** 2),
+        "shape.upright": width, "shape.slant": width, "shape.peak": high + rise if shape == "gable" else width,
+        "shape.slope_left": math.isqrt((width // 2) ** 2 + (high + rise - low) ** 2),
+        "shape.slope_right": math.isqrt((width - width // 2) ** 2 + rise**2),
+        "widths.top": width, "widths.bottom": width, "heights.left": high, "heights.right": high,
+        **dict.fromkeys(("diagonals.rising", "diagonals.falling"), math.isqrt(width**2 + high**2)),
+    }  # fmt: skip
+    read: dict = {"widths": {}, "heights": {}, "figure": {}, "diagonals": []}
+    for spot in SHAPES[shape]["reads"]:
+        ticks = true[spot] + (rng.choice([-1, 1]) * rng.choice([900, 1500, 2500, 30_000]) if rng.random() < 0.2 else 0)
+        step = mark(rng, unit)
+        text = text_of(max(ticks, 4 * step) // step * step, unit)
+        group, _, name = spot.partition(".")
+        if group == "diagonals":
+            read["diagonals"].append(text)
+        elif spot in TABLE["size_needs_not"] and rng.random() < 0.1:
+            continue
+        else:
+            read["figure" if group == "shape" else group][name] = text
+    document |= {name: held for name, held in read.items() if held}
+    usual = rng.randrange(50_000, 400_000)
+    return {"unit": unit, "opening": {**document, "shape": shape}, "product": product, "usual": usual}
+
+
+def sketched(case: dict) -> dict:
+    """What the server says of a shape, and what it draws."""
+    opening = Opening.from_json(case["opening"], case["unit"])
+    found = all_findings(opening, order_size(opening), product=ProductFit.from_json(case["product"]))
+    said = {"found": [one.to_json() for one in found]}
+    if not is_figure(opening.shape):
+        return said
+    drawn = sketch(opening.shape, opening.readings, case["usual"])
+    path = outline(drawn, 66, 44, 1e-4, 1e-4)
+    return json.loads(json.dumps({**said, "path": path, **dataclasses.asdict(drawn)}))
+
+
+def test_page_and_server_find_and_draw_every_shape_alike(page):
+    rng = random.Random(5)
+    products = starting_rows("products")
+    given = [shaped(rng, products) for _ in range(2000)]
+    plain = [{"unit": one["unit"], "opening": one["opening"]} for one in given]
+
+    said, sized = (json.loads(page.evaluate("window.answers", json.dumps(asked))) for asked in (given, plain))
+
+    differing = [
+        (case, there, here) for case, there in zip(given, said, strict=True) if there != (here := sketched(case))
+    ]
+    assert not differing, f"{len(differing)} differ, first: {json.dumps(differing[0])[:4000]}"
+    assert sized == [expected(case) for case in plain]
+    codes = {found["code"] for answer in said for found in answer["found"]}
+    assert {"shape_is", "shape_again", "shape_template", "shape_product", "skylight_hold", "misread"} <= codes
 
 
 TYPED = [

@@ -9,6 +9,7 @@
  *   const rules = makeRules(await (await fetch(tableUrl)).json());
  *   rules.orderSize(rules.openingOf(values));
  */
+import { makeShapes } from "./shapes.js";
 
 export const TICKS_PER_INCH = 8128;
 export const TICKS_PER_MM = 320;
@@ -206,7 +207,8 @@ function onGrid(numerator, denominator, grid, shown, gridName, unit, refuse = fa
 export function makeRules(table) {
   const spots = (set) => table.spots[set].map((spot) => `${set}.${spot}`);
   const WIDTHS = spots("widths"), HEIGHTS = spots("heights"), DIAGONALS = spots("diagonals");
-  const SPOTS = [...WIDTHS, ...HEIGHTS, "depth", ...DIAGONALS];
+  const SPOTS = [...WIDTHS, ...HEIGHTS, "depth", ...DIAGONALS, ...table.shape_spots];
+  const shapes = makeShapes(table);
   const FIELDS = [...WIDTHS, ...HEIGHTS, ...DIAGONALS];
   const SIDES = table.cover.sides;
   const MOUNTS = ["inside", "outside"];
@@ -220,11 +222,24 @@ export function makeRules(table) {
   const least = (pairs) => pairs.reduce((best, pair) => (pair[1] < best[1] ? pair : best));
   const most = (pairs) => pairs.reduce((best, pair) => (pair[1] > best[1] ? pair : best));
 
-  /** The row of the table for a family and mount: needs, checks, twice, width, height, cloth, limits. */
-  function ruleFor(family, mount) {
-    const limits = table.families[family];
-    return { family, mount, ...limits[mount], limits };
+  /** The row of the table for a family and mount: needs, checks, twice, width, height, cloth, limits; inside, a shape's own. */
+  function ruleFor(family, mount, shape = "rectangle") {
+    const limits = table.families[family], rule = { family, mount, ...limits[mount], limits };
+    if (mount !== "inside" || shape === "rectangle") return rule;
+    const needs = shapes.boxSpots(shape), checks = shapes.reads(shape).filter((spot) => !needs.includes(spot));
+    return { ...rule, needs, checks, twice: [], width: "narrowest", height: "shortest", cloth: null };
   }
+
+  const ruleOf = (opening) => ruleFor(opening.family, opening.mount, opening.shape);
+
+  /** Where an opening of this shape can be read, in the order of all spots. */
+  function spotsOf(shape) {
+    if (shapes.isFigure(shape)) return SPOTS.filter((spot) => spot === "depth" || shapes.reads(shape).includes(spot));
+    return SPOTS.filter((spot) => !table.shape_spots.includes(spot));
+  }
+
+  /** Sets of spots of which one at least must be read before there is a size, each with its name. */
+  const groupsRead = (shape) => (shapes.isFigure(shape) ? shapes.boxSpots(shape).map((spot) => [spot, [spot]]) : [["widths", WIDTHS], ["heights", HEIGHTS]]);
 
   function finding(code, field, words = {}) {
     const row = table.messages[code];
@@ -252,7 +267,7 @@ export function makeRules(table) {
   function openingOf(values) {
     return countReadings({
       case: null, cased: new Set(), laser: null, cover: null, clothExtra: null, chosen: null,
-      again: {}, obstructions: [], stopsOn: {}, floor: "", room: "", ...values,
+      again: {}, obstructions: [], stopsOn: {}, floor: "", room: "", shape: "rectangle", ...values,
     });
   }
 
@@ -314,7 +329,11 @@ export function makeRules(table) {
   }
 
   function insideSize(opening, steps) {
-    const { family, unit } = opening, rule = ruleFor(family, "inside");
+    const { family, unit } = opening, rule = ruleOf(opening);
+    if (shapes.isFigure(opening.shape)) {
+      const { width, height } = ofTheBox(opening, steps, "order width", "order height");
+      return { width, height, basis: "opening size", cutHeight: height, steps };
+    }
     const [widthAt, width] = pick(opening, WIDTHS, rule.width);
     const [, height] = pick(opening, HEIGHTS, rule.height);
     const from = rule.width === "top" ? [widthAt] : WIDTHS;
@@ -329,12 +348,29 @@ export function makeRules(table) {
     return { width, height, basis: "opening size", cutHeight, steps };
   }
 
-  function outsideSize(opening, steps) {
-    const { family, unit } = opening, rule = ruleFor(family, "outside"), cover = opening.cover ?? {};
+  /** Width and height of a shape that is no rectangle: of the least rectangle round it. */
+  function ofTheBox(opening, steps, across, down) {
+    const { shape, unit, readings } = opening, found = shapes.box(shape, readings), words = { shape: table.shapes[shape].name };
+    const hasLegs = shape === "arch", rise = readings[shapes.RISE];
+    if (hasLegs) Object.assign(words, { leg: shown(found.height - rise, unit), rise: shown(rise, unit) });
+    steps.push(step(across, found.widthOf, found.width, unit, fill(table.steps.shape_width, words)));
+    steps.push(step(down, found.heightOf, found.height, unit, fill(table.steps[hasLegs ? "shape_legs" : "shape_height"], words)));
+    return found;
+  }
+
+  function widestAndLongest(opening, steps) {
+    if (shapes.isFigure(opening.shape)) return ofTheBox(opening, steps, "widest width", "longest height");
+    const { family, unit } = opening, rule = ruleOf(opening);
     const [widthAt, width] = pick(opening, WIDTHS, rule.width);
     const [heightAt, height] = pick(opening, HEIGHTS, rule.height);
     steps.push(step("widest width", [widthAt], width, unit, fill(table.steps.widest, { family })));
     steps.push(step("longest height", [heightAt], height, unit, fill(table.steps.longest, { family })));
+    return { width, height };
+  }
+
+  function outsideSize(opening, steps) {
+    const { family, unit } = opening, { limits } = ruleOf(opening), cover = opening.cover ?? {};
+    const { width, height } = widestAndLongest(opening, steps);
     const onFloor = (side) => side === "bottom" && opening.floor;
     for (const side of SIDES) {
       if (side in cover && !onFloor(side)) {
@@ -345,7 +381,7 @@ export function makeRules(table) {
     if (over) {
       steps.push(step("over the floor", ["floor"], over, unit, fill(table.steps.over_floor, { floor: table.floors[opening.floor].name })));
     }
-    const extra = opening.clothExtra ?? rule.limits.cloth_extra;
+    const extra = opening.clothExtra ?? limits.cloth_extra;
     if (extra) {
       const why = table.steps[opening.clothExtra === null ? "cloth_extra" : "cloth_extra_given"];
       steps.push(step("cloth extra", ["cloth_extra"], extra, unit, fill(why, { family })));
@@ -377,7 +413,7 @@ export function makeRules(table) {
 
   /** Slips first, then shape, covers and what should be read beside. */
   function openingFindings(opening, size, alikes = []) {
-    return [...misreads(opening, alikes), ...shapeFindings(opening, size)];
+    return shapes.isFigure(opening.shape) ? shapeFindings(opening, size) : [...misreads(opening, alikes), ...shapeFindings(opening, size)];
   }
 
   function shapeFindings(opening, size) {
@@ -392,7 +428,7 @@ export function makeRules(table) {
 
   /** Why both diagonals should be read; empty where they need not. */
   function diagonalsWanted(opening) {
-    if (opening.mount !== "inside" || DIAGONALS[0] in opening.taken) return "";
+    if (opening.mount !== "inside" || opening.shape !== "rectangle" || DIAGONALS[0] in opening.taken) return "";
     const unit = opening.unit, over = table.families[opening.family].diagonals_over;
     const widths = readOf(opening, WIDTHS);
     if (over !== null && most(widths)[1] > over) return `${opening.family} over ${named(over, unit)} wide`;
@@ -419,7 +455,23 @@ export function makeRules(table) {
     return floorDiv((rising * rising - falling * falling) * widths.length, 4 * total);
   }
 
+  /** What an opening that is no rectangle is, or where its readings don't agree. */
+  function figureFindings({ shape, unit, taken, ...opening }) {
+    const read = Object.fromEntries(Object.keys(taken).map((spot) => [spot, asRead({ taken, ...opening }, spot)]));
+    const upper = (text) => text[0].toUpperCase() + text.slice(1), each = (lengths, said) => Object.fromEntries(Object.entries(lengths).map(said));
+    const found = shapes.doubts(shape, read).map((doubt) => {
+      const words = each(doubt.lengths, ([name, ticks]) => [name, (["would_be", "ellipse"].includes(name) ? about : named)(ticks, unit)]);
+      const why = fill(table.shape_texts[doubt.why], { spot: table.labels[doubt.field], ...words });
+      return finding(doubt.needsTemplate ? "shape_template" : "shape_again", doubt.field, { why: upper(why) });
+    });
+    const known = shapes.known(shape, read);
+    if (!known) return found;
+    const what = fill(table.shape_texts[known.text], { ...each(known.lengths, ([name, ticks]) => [name, about(ticks, unit)]), ...known.words });
+    return [...found, finding("shape_is", "shape", { what: upper(what) })];
+  }
+
   function shape(opening) {
+    if (shapes.isFigure(opening.shape)) return figureFindings(opening);
     const found = [], { readings, unit, family } = opening, limits = table.families[family];
     const [top, middle, bottom] = WIDTHS.map((spot) => readings[spot]);
     const read = readOf(opening, WIDTHS);
@@ -429,7 +481,7 @@ export function makeRules(table) {
         const words = { x: named(apart, unit), narrow: short(narrowest[0]), wide: short(widest[0]) };
         found.push(finding("taper", narrowest[0], words));
       }
-      if (limits.narrows !== null && limits[opening.mount].width === "top" && top !== undefined) {
+      if (limits.narrows !== null && ruleOf(opening).width === "top" && top !== undefined) {
         const closes = top - narrowest[1];
         if (closes > table.diagonals_apart) found.push(finding("narrows", narrowest[0], { x: named(closes, unit) }));
       }
@@ -468,7 +520,7 @@ export function makeRules(table) {
   }
 
   function secondReadings(opening) {
-    const found = [], { readings, unit, again } = opening, rule = ruleFor(opening.family, opening.mount);
+    const found = [], { readings, unit, again } = opening, rule = ruleOf(opening);
     for (const spot of rule.twice) {
       const alone = !rule.checks.some((other) => other in readings);
       if (alone && !(spot in again)) found.push(finding("read_twice", spot));
@@ -957,6 +1009,7 @@ export function makeRules(table) {
       soldAs: fit.sold_as ?? "custom",
       controls: (fit.controls ?? []).map((entry) => readControl(entry, unit)),
       confirmed: fit.confirmed ?? false,
+      shapes: fit.shapes ?? [],
     };
   }
 
@@ -971,7 +1024,7 @@ export function makeRules(table) {
       narrowing: null, swingDepth: null, handClearance: row.hand_clearance,
       leastWidth: 0, mostWidth: null, leastHeight: 0, mostHeight: null, tubes: [], coupledMost: null,
       supportSpan: null, supportEnd: 0, gramsPerM2: 0, gramsPerM: 0, packageExtra: 0, packedByHeight: false,
-      soldAs: "custom", controls: [], confirmed: false,
+      soldAs: "custom", controls: [], confirmed: false, shapes: [],
     };
   }
 
@@ -1006,7 +1059,7 @@ export function makeRules(table) {
     if (!product.mounts.includes(opening.mount)) {
       found.push(limit(product, "mount_lacking", "mount", { what: product.name, mount: opening.mount }));
     }
-    found.push(...door(opening, site));
+    found.push(...unlikeRectangles(opening, product, possibleControls(product, control)), ...door(opening, site));
     if (opening.mount === "inside") {
       found.push(...overFloorFindings(opening, product), ...depthFindings(opening, product), ...gapFindings(opening, product, possibleControls(product, control)));
       found.push(...narrowing(opening, product));
@@ -1014,6 +1067,17 @@ export function makeRules(table) {
       found.push(...standingOff(opening, product));
     }
     return [...found, ...limits(opening, size, product), ...weight(opening, size, product, site), ...wayIn(opening, size, product, site)];
+  }
+
+  /** A rectangle inside an opening that is none; what a skylight asks of a product and its control. */
+  function unlikeRectangles({ shape, mount }, product, controls) {
+    const found = [], words = { what: product.name, shape: table.shapes[shape].article };
+    if (shapes.isFigure(shape) && mount === "inside" && !product.shapes.includes(shape)) found.push(finding("shape_product", "shape", words));
+    if (shape !== "skylight") return found;
+    if (mount !== "inside") found.push(finding("skylight_inside", "mount"));
+    if (!product.shapes.includes(shape)) found.push(finding("skylight_hold", "shape", words));
+    if (controls.length && controls.every((control) => control.cord !== "none")) return [...found, finding("skylight_cord", "control")];
+    return controls.some((control) => control.power) ? found : [...found, finding("skylight_reach", "control")];
   }
 
   /** A leaf that swings in passes an outside mount; one that slides is covered from the fixed panel. */
@@ -1093,7 +1157,7 @@ export function makeRules(table) {
 
   function narrowing(opening, product) {
     const read = readOf(opening, WIDTHS), unit = opening.unit;
-    if (product.narrowing === null || ruleFor(opening.family, opening.mount).width !== "top" || !read.length) return [];
+    if (product.narrowing === null || ruleOf(opening).width !== "top" || !read.length) return [];
     const closes = read[0][1] - least(read)[1];
     if (closes <= product.narrowing) return [];
     return [limit(product, "narrows_past", "widths", { x: named(closes, unit), limit: named(product.narrowing, unit) })];
@@ -1318,6 +1382,6 @@ export function makeRules(table) {
 
   return {
     table, WIDTHS, HEIGHTS, DIAGONALS, SPOTS, SIDES,
-    ruleFor, readTicks, openingOf, orderSize, diagonalsWanted, readProduct, readSite, readJurisdiction, allFindings,
+    shapes, spotsOf, groupsRead, ruleFor, readTicks, openingOf, orderSize, diagonalsWanted, readProduct, readSite, readJurisdiction, allFindings,
   };
 }

@@ -23,6 +23,18 @@ export function svg(name, attributes = {}, ...children) {
   return made;
 }
 
+/** A coordinate as shared/drawings.py writes it: to a hundredth, without trailing zeros. */
+const number = (value) => String(Number((value + 1e-9).toFixed(2)));
+
+/** The path of a shape drawn at (x, y), so many units of the sheet a tick across and down. */
+export function outline({ moves }, x, y, across, down) {
+  const said = moves.map(([word, ...values]) => {
+    const [toX, toY] = values.slice(-2), end = `${number(x + toX * across)} ${number(y + toY * down)}`;
+    return word === "A" ? `A${number(values[0] * across)} ${number(values[1] * down)} 0 0 ${values[2]} ${end}` : `${word}${end}`;
+  });
+  return [...said, "Z"].join(" ");
+}
+
 const line = (x1, y1, x2, y2, look) => svg("line", { class: look, x1, y1, x2, y2 });
 const rect = (x, y, width, height, look) => svg("rect", { class: look, x, y, width: Math.max(width, 0), height: Math.max(height, 0) });
 const text = (x, y, words, look = "word", size = 11, anchor = "middle", turn = 0) =>
@@ -78,32 +90,40 @@ function span(drawing, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
 
 /**
  * An opening to scale. `one`: name, unit, readings (ticks by spot), asked (spots), here (the
- * spot being read), doubted (spots), covering [width, height] or null, isOutside, things, sill.
+ * spot being read), doubted (spots), covering [width, height] or null, isOutside, things, sill;
+ * of a shape that is no rectangle also shape (`{ sketch, seen, isShaped }`).
  */
 export function openingDrawing(one) {
   const read = one.readings;
   const of = (set) => Object.entries(read).filter(([spot]) => spot.startsWith(set)).map(([, ticks]) => ticks);
   const widths = of("widths."), heights = of("heights.");
-  const [usualWidth, usualHeight] = USUAL[one.unit];
-  const width = widths.length ? Math.max(...widths) : one.covering?.[0] ?? usualWidth;
-  const height = heights.length ? Math.max(...heights) : one.covering?.[1] ?? usualHeight;
+  const [usualWidth, usualHeight] = USUAL[one.unit], sketch = one.shape?.sketch(usualWidth);
+  const width = sketch?.width ?? (widths.length ? Math.max(...widths) : one.covering?.[0] ?? usualWidth);
+  const height = sketch?.height ?? (heights.length ? Math.max(...heights) : one.covering?.[1] ?? usualHeight);
   const scale = Math.min(210 / Math.max(width, one.covering?.[0] ?? 0), 210 / Math.max(height, one.covering?.[1] ?? 0));
   const w = width * scale, h = height * scale;
   const x = 66 + (210 - w) / 2, y = 44 + (210 - h) / 2, right = x + w, bottom = y + h, middle = x + w / 2;
   const half = (spot) => ((read[`widths.${spot}`] ?? width) * scale) / 2;
   const out = svg("svg", { class: "drawing opening", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": spoken(one) });
 
-  for (const [grow, look] of [[0, "ink"], [5, "thin"]]) {
+  const plan = { x, y, w, h, right, bottom, scale, middle };
+  if (sketch) figureFrame(out, sketch, one.shape, plan);
+  else for (const [grow, look] of [[0, "ink"], [5, "thin"]]) {
     const rows = [["top", y - grow], ["middle", y + h / 2], ["bottom", bottom + grow]];
     const left = rows.map(([spot, at]) => `${middle - half(spot) - grow},${at}`);
     const other = rows.map(([spot, at]) => `${middle + half(spot) + grow},${at}`).reverse();
     out.append(svg("polygon", { class: look, points: [...left, ...other].join(" ") }));
   }
   if (one.sill === "sill") out.append(line(x - 14, bottom + 9, right + 14, bottom + 9, "ink"));
-  if (one.covering) covering(out, one, { x, y, w, h, scale, middle });
-  for (const thing of one.things) obstruction(out, thing, { x, y, w, h, right, scale });
+  if (one.covering) covering(out, one, plan, sketch);
+  for (const thing of one.things) obstruction(out, thing, plan);
 
   const shownAt = (spot) => spot in read || one.asked.includes(spot);
+  if (sketch) {
+    for (const found of sketch.spans) if (shownAt(found.spot)) figureSpan(out, one, found, plan);
+    if (shownAt("depth")) depth(out, one, scale);
+    return out;
+  }
   for (const [spot, y1, y2] of [["diagonals.rising", bottom, y], ["diagonals.falling", y, bottom]]) {
     if (!shownAt(spot)) continue;
     spotAt(out, spot, x, y1, right, y2).append(line(x, y1, right, y2, one.here === spot ? "chalk" : one.doubted.includes(spot) ? "stop" : "dashed"));
@@ -121,8 +141,29 @@ export function openingDrawing(one) {
   return out;
 }
 
-function covering(out, one, { x, y, w, h, scale, middle }) {
+/** The shape double-lined, the level an arch rises from, and which side is which. */
+function figureFrame(out, sketch, shape, { x, y, w, h, right, scale, middle }) {
+  for (const [grow, look] of [[0, "ink"], [5, "thin"]]) {
+    out.append(svg("path", { class: look, d: outline(sketch, x - grow, y - grow, (w + 2 * grow) / sketch.width, (h + 2 * grow) / sketch.height) }));
+  }
+  const springs = y + (sketch.springs ?? 0) * scale;
+  if (sketch.springs !== null) out.append(line(x, springs, right, springs, "dashed"));
+  out.append(text(middle, 13, shape.seen, "pencil-word", 11));
+}
+
+function figureSpan(out, one, { spot, ends, moved: [across, down], at }, { x, y, scale }) {
+  const [x1, y1, x2, y2] = ends.map((ticks, n) => (n % 2 ? y : x) + ticks * scale);
+  if (x1 === x2 && y1 === y2) return;
+  if (across || down) for (const [a, b] of [[x1, y1], [x2, y2]]) out.append(line(a, b, a + across, b + down, "pencil"));
+  span(out, one, spot, x1 + across, y1 + down, x2 + across, y2 + down, one.readings[spot], at);
+}
+
+function covering(out, one, { x, y, w, h, scale, middle }, sketch) {
   const [width, height] = one.covering.map((ticks) => ticks * scale);
+  if (!one.isOutside && one.shape?.isShaped) {
+    out.append(svg("path", { class: "chalk", d: outline(sketch, x + 2.5, y + 2.5, (w - 5) / sketch.width, (h - 5) / sketch.height) }));
+    return;
+  }
   if (!one.isOutside) {
     out.append(rect(middle - width / 2 + 2.5, y + 2.5, width - 5, height - 5, "chalk"));
     return;

@@ -6,6 +6,7 @@ import { makeRules, parseLength, formatLength, floorDiv } from "../rules.js";
 
 const key = (spot, turn = 1) => `${spot}:${turn}`;
 const SEVERITIES = ["stop", "check", "note"];
+const shapeOf = (one) => one.facts.shape ?? "rectangle"; // a day of an earlier release says nothing of shapes
 
 /** The rules over the day's own products, cord rules and unit. */
 export class Measure {
@@ -28,6 +29,16 @@ export class Measure {
     if (!row) return null;
     if (!this.read.has(of)) this.read.set(of, this.rules.readProduct(row));
     return this.read.get(of);
+  }
+
+  shapeOf = shapeOf;
+
+  /** How an opening that is no rectangle is drawn: its sketch for a usual width; null for a rectangle. */
+  figureOf(one, product) {
+    const shape = shapeOf(one), { shapes } = this.rules;
+    if (!shapes.isFigure(shape)) return null;
+    const read = Object.fromEntries([...this.current(one).values()].filter((r) => r.turn === 1).map((r) => [r.spot, r.ticks]));
+    return { sketch: (usual) => shapes.sketch(shape, read, usual), seen: this.table.seen_from, isShaped: (product.fit.shapes ?? []).includes(shape) };
   }
 
   grid() {
@@ -74,7 +85,8 @@ export class Measure {
     const product = this.products.get(one.facts.product), now = this.current(one);
     if (!product) return [];
     if (one.facts.mount === "outside") return this.askedOutside(one, now);
-    const { rules, table } = this, rule = rules.ruleFor(product.family, "inside");
+    const { rules, table } = this, rule = rules.ruleFor(product.family, "inside"), shape = shapeOf(one);
+    if (shape !== "rectangle") return [...rules.shapes.reads(shape), "depth"].map((spot) => ({ spot, turn: 1, needed: true, why: "" }));
     const has = (spot, turn) => now.has(key(spot, turn));
     const asks = [...rules.WIDTHS, ...rules.HEIGHTS]
       .filter((spot) => rule.needs.includes(spot) || rule.checks.includes(spot))
@@ -98,7 +110,11 @@ export class Measure {
     if (this.chosen.some((spot) => now.has(key(spot)))) return this.chosen.map((spot) => ask(spot));
     const first = (set) => set.find((spot) => now.has(key(spot))) ?? set[0];
     const covers = this.covers.filter((spot) => spot !== "cover.bottom" || one.facts.sill !== "floor");
-    const asks = [first(this.rules.WIDTHS), first(this.rules.HEIGHTS), ...covers].map((spot) => ask(spot));
+    const { shapes } = this.rules, shape = shapeOf(one), needed = shapes.boxSpots(shape);
+    const opening = shapes.isFigure(shape)
+      ? shapes.reads(shape).map((spot) => ask(spot, needed.includes(spot)))
+      : [first(this.rules.WIDTHS), first(this.rules.HEIGHTS)].map((spot) => ask(spot));
+    const asks = [...opening, ...covers.map((spot) => ask(spot))];
     return now.size ? asks : [...asks, ...this.chosen.map((spot) => ask(spot, false, this.table.ask_why.chosen))];
   }
 
@@ -117,7 +133,7 @@ export class Measure {
     const [own, laser] = this.tools([...now.values()]);
     const at = (spot, turn) => now.get(key(spot, turn));
     const taken = {}, again = {}, cased = new Set(), cover = {};
-    for (const spot of rules.SPOTS) {
+    for (const spot of rules.spotsOf(shapeOf(one))) {
       const first = at(spot), second = at(spot, 2);
       if (first) {
         taken[spot] = this.taken(first, own);
@@ -129,7 +145,7 @@ export class Measure {
     const chosen = this.chosen.map((spot) => at(spot)?.ticks);
     return rules.openingOf({
       id: one.uid, family: this.products.get(one.facts.product).family, mount: one.facts.mount, unit,
-      taken, again, cased, case: own, laser,
+      shape: shapeOf(one), taken, again, cased, case: own, laser,
       cover: isOutside && Object.keys(cover).length ? cover : null,
       chosen: isOutside && !chosen.includes(undefined) ? chosen : null,
       obstructions: [...this.inTheWay(one)],
@@ -187,12 +203,18 @@ export class Measure {
     const context = { product, control: one.options.control, site: this.site(visit, one), place: this.place, alikes: this.alikes(visit, one) };
     const found = this.rules.allFindings(opening, { ...out.size, width: this.widestShare(one, out.size.width) }, context);
     found.sort((a, b) => SEVERITIES.indexOf(a.severity) - SEVERITIES.indexOf(b.severity));
-    const isSame = (found) => found.code === "misread" && now.get(key(found.field))?.confirmed;
-    out.findings = found.map((one) => (isSame(one) ? { ...one, severity: "note", confirmed: true } : one));
+    out.findings = found.map((one) => (one.code in this.table.confirms && now.get(key(one.field))?.confirmed ? this.confirmed(one) : one));
     const { questioned } = this.table;
     out.doubts = out.findings.filter((one) => one.code in questioned && !one.confirmed);
     out.gaps.push(...out.doubts.map((one) => ({ code: questioned[one.code], field: one.field, turn: 1, words: { finding: one.text } })));
     return out;
+  }
+
+  /** A doubt that was answered by reading again the same: a note, or what it becomes. */
+  confirmed(found) {
+    const becomes = this.table.confirms[found.code];
+    const changed = becomes ? { code: becomes, todo: this.table.messages[becomes].todo } : { severity: "note" };
+    return { ...found, ...changed, confirmed: true };
   }
 
   /** The widest of the units side by side: what the product's limits are held against. */

@@ -201,7 +201,7 @@ export class Work {
     one.conflicts.push(...kept);
     one.unsent = this.isUnsent;
     if (!Object.keys(changing).length) return;
-    if (["product", "mount"].some((name) => name in changing) && !("goes_on" in changing)) one.facts.goes_on = ""; // said of another
+    if (["product", "mount", "shape"].some((name) => name in changing) && !("goes_on" in changing)) one.facts.goes_on = ""; // said of another
     Object.assign(one.facts, changing);
     one.facts.fixed_to = fixedFor(this.table, one.facts);
     if ("mark" in changing) one.mark = changing.mark;

@@ -355,7 +355,7 @@ function openingPage(visit, one) {
     cannotFit(one, seen.findings.filter((found) => measure.isWasted(one, found))),
     ...seen.doubts.filter((found) => !isHere(found)).map((found) => doubt(one, found)),
     h("div", { class: "drawn", onclick: (event) => { const spot = tapped(event); if (spot && !stopped) goTo(`${spot}:1`); } }, openingDrawing({
-      name: nameOf(visit, one), unit: day.unit, sill: one.facts.sill, isOutside: one.facts.mount === "outside",
+      name: nameOf(visit, one), unit: day.unit, sill: measure.shapeOf(one) === "rectangle" ? one.facts.sill : "none", shape: measure.figureOf(one, product), isOutside: one.facts.mount === "outside",
       readings: Object.fromEntries([...now].filter(([key]) => key.endsWith(":1")).map(([, r]) => [r.spot, r.ticks])),
       asked: asks.map((ask) => ask.spot), here: here?.spot, doubted: seen.doubts.map((found) => found.field),
       covering: seen.size ? [seen.size.width, seen.size.height] : null, things: one.obstructions,
@@ -438,7 +438,7 @@ function rivals(one) {
 
 /** A reading in doubt; where the cursor is at it, the keypad under it reads it again. */
 function doubt(one, found, isHere = false) {
-  const r = found.code === "misread" && measure.current(one).get(`${found.field}:1`), key = `${found.field}:1`;
+  const r = found.code in table.confirms && measure.current(one).get(`${found.field}:1`), key = `${found.field}:1`;
   return h("div", { class: "caution doubt", role: "alert" },
     h("p", { tabindex: isHere ? "0" : null }, h("span", { class: "severity check" }, "check"), h("strong", {}, ` Read again: ${measure.label(found.field)}. `), found.text),
     (r || !isHere) && h("div", { class: "row" },
@@ -614,7 +614,7 @@ async function keepReading(visit, one, here, typed) {
   onFrom(keyOf(here));
   ui.last = { label: measure.label(here.spot, here.turn), ticks, key: keyOf(here) };
   navigator.vibrate?.(15);
-  if (doubted === "misread" && standing?.ticks === ticks && turn === 1) {
+  if (doubted in table.confirms && standing?.ticks === ticks && turn === 1) {
     await enter("same", { reading: standing.uid });
     return;
   }
@@ -643,6 +643,7 @@ function factsPage(visit, one) {
     h("div", { class: "field needed" }, h("label", { for: "f-product" }, "product"),
       h("select", { id: "f-product", onchange: (event) => set("product", event.target.value) },
         [["", "not chosen"], ...day.products.filter((row) => row.is_active || row.key === facts.product).map((row) => [row.key, `${family(row)}: ${row.name}`])].map(([value, word]) => h("option", { value, selected: value === (facts.product ?? "") }, word)))),
+    select("shape", "shape, as seen from the room", day.choices.shape ?? []),
     select("fixed_to", "fixed to", day.choices.fixed_to.filter(([value]) => !table.never_fixed_to[facts.mount].includes(value))),
     select("substrate", "made of", day.choices.substrate),
     select("sill", "ends on", day.choices.sill),
