@@ -174,7 +174,7 @@ class FactsForm(PageForm):
     """
 
     product = forms.ChoiceField(required=False)
-    shape = forms.ChoiceField(choices=Shape.choices, help_text="left and right as seen from the room")
+    shape = forms.ChoiceField(required=False, choices=Shape.choices, help_text="left and right as seen from the room")
     mount = forms.ChoiceField(choices=Mount.choices)
     mark = forms.CharField(max_length=20)
     room = forms.ChoiceField()
@@ -238,6 +238,8 @@ class FactsForm(PageForm):
     def facts(self) -> dict[str, Any]:
         """What was sent, as `measuring.adapters.facts.clean_facts` takes it."""
         data = dict(self.cleaned_data)
+        if not data["shape"]:
+            del data["shape"]  # a page from before there were shapes
         stops = {}
         for side in SIDES:
             on, limit = data.pop(f"stop_{side}", ""), data.pop(f"limit_{side}", "")

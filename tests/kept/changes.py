@@ -112,6 +112,16 @@ CHANGES: dict[str, list[Change]] = {
         Change(
             "afterwards GET /api/openings/* body.missing.*.code", "Each gap has its code beside its words.", is_new=True
         ),
+        # openings that are no rectangles
+        *[
+            Change(f"{when}GET {what}", "An opening has a shape; all there were are rectangles.", is_new=True)
+            for when, what in (
+                ("", "/api/field/day/ * body.choices.shape"),
+                ("", "/api/field/day/ * body.visits.*.openings.*.facts.shape"),
+                *((when, "/api/visits/* body.*shape") for when in ("", "afterwards ")),
+                *((when, "/api/openings/* body.*shape") for when in ("", "afterwards ")),
+            )
+        ],
         # the spots a reading is taken at: the phone has them from the one table of rules
         Change("GET /api/field/day/ * body.choices.places", "The phone has the spots from the one table of rules."),
         Change("GET /api/visits/ * body.choices.places", "As in the phone's day."),

@@ -39,6 +39,7 @@ DOOR = {"is_door": True, "mount": "outside", "sill": "floor", "floor_type": "har
 # What is asked: the opening it is asked of, and another answer.
 COUNTS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "product": ({}, {"product": "siskin"}),
+    "shape": ({}, {"shape": "skylight"}),
     "mount": ({"readings": WIDE, "family": "vertical"}, {"mount": "outside"}),
     "units_wanted": ({"readings": WIDE, "family": "roller"}, {"units_wanted": "2"}),
     "split": ({"readings": WIDE, "family": "roller", "units_wanted": "2"}, {"split": "30 + 120"}),
