@@ -34,6 +34,8 @@ from fabrication.services.starting_data import starting_label_size
 from fabrication.services.stock import STANDS_ALONE
 from measuring.adapters.changes import in_question, said
 from measuring.adapters.options import Offer, offers_of_units, options_shown, told_apart_by
+from measuring.adapters.shapes import shape_sheet
+from measuring.models import Shape
 from shared.documents import document_kind
 from shared.formats.money import cents, money_text
 from shared.lengths import Length, LengthUnit
@@ -41,6 +43,7 @@ from shared.models import Branch
 from shared.roles import DISPATCHER, OWNER, WORKROOM
 
 WHO = (WORKROOM, OWNER, DISPATCHER)
+SHAPE_NEEDS = ("make__unit__opening__job__branch", "make__unit__opening__room", "make__unit__opening__product")
 
 
 def page_of(code: str) -> str:
@@ -274,7 +277,9 @@ def work_order(make: UnitMake) -> dict[str, object]:
     """All the bench needs for one unit: sizes with their derivation, parts, options, the exploded drawing."""
     opening = make.unit.opening
     made = make.figures.get("made")
+    sheet = shape_sheet(opening)
     return {
+        **({"sheet": sheet} if sheet else {}),
         **_questions([make.unit_id], opening.job.branch.unit),
         "label": unit_labels(make, offers_of_units([make.unit])[make.unit_id])[0],
         "mount": make.unit.get_mount_display(),
@@ -342,7 +347,16 @@ def purchase_order(purchase: Purchase) -> dict[str, object]:
         "lines": lines,
         "total": None if None in amounts or not amounts else money_text(sum(amounts, Decimal(0)), branch.currency),
         "has_units": any(line["basis"] for line in lines),
+        **_shape_sheets(purchase),
     }
+
+
+def _shape_sheets(purchase: Purchase) -> dict[str, object]:
+    """A sheet for each unit whose opening is no rectangle; nothing, not even a name, where there is none."""
+    shaped = purchase.lines.exclude(make__unit__opening__shape=Shape.RECTANGLE).filter(make__isnull=False)
+    units = [line.make.unit for line in shaped.select_related(*SHAPE_NEEDS) if line.make]
+    found = [{"code": unit.code, **sheet} for unit in units if (sheet := shape_sheet(unit.opening))]
+    return {"sheets": found} if found else {}
 
 
 def purchase_rows(purchase: Purchase) -> list[dict[str, Any]]:

@@ -10,8 +10,8 @@ from measuring.adapters.evaluation import asked, current
 from measuring.adapters.options import options_shown
 from measuring.adapters.summaries import drawing_of, live_units, openings_of_job, rooms_of
 from measuring.drawings import Picture, opening_drawing
-from measuring.models import MeasureVisit, Opening, Unit
-from measuring.rules.families import HEIGHTS, WIDTHS
+from measuring.models import MeasureVisit, Opening, Shape, Unit
+from measuring.rules.families import DIAGONALS, HEIGHTS, SHAPE_SPOTS, WIDTHS
 from shared.documents import document_kind
 from shared.drawings import Svg
 from shared.roles import DISPATCHER, MEASURER, OWNER
@@ -24,6 +24,7 @@ def _opening_of(opening: Opening, units: list[Unit], options: Mapping[int, objec
     """One opening as the record shows it: readings, sizes with their steps, what to know."""
     now = current(opening.readings.all())
     return {
+        **_shape_of(opening),
         "name": str(opening),
         "product": opening.product.name if opening.product else "",
         "mount": opening.get_mount_display(),
@@ -62,8 +63,13 @@ def _opening_of(opening: Opening, units: list[Unit], options: Mapping[int, objec
     }
 
 
+def _shape_of(opening: Opening) -> dict[str, str]:
+    """Its shape; nothing, not even a name, for a rectangle."""
+    return {} if opening.shape == Shape.RECTANGLE else {"shape": opening.get_shape_display()}
+
+
 def _order(spot: str) -> int:
-    spots = (*EVERY_SPOT, "diagonals.rising", "diagonals.falling")
+    spots = (*EVERY_SPOT, *DIAGONALS, *SHAPE_SPOTS)
     return spots.index(spot) if spot in spots else len(spots)
 
 
@@ -126,6 +132,7 @@ def measure_sheet(appointment: Appointment) -> dict[str, Any]:
         now = current(one.readings.all())
         rows.append(
             {
+                **_shape_of(one),
                 "name": str(one),
                 "product": one.product.name if one.product else "",
                 "mount": one.get_mount_display(),

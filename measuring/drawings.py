@@ -22,6 +22,9 @@ USUAL: Final = {
 }
 """Drawn where nothing was read yet, and said so."""
 EXAGGERATION: Final = 10
+SHORT: Final = 44
+"""A line shorter than this has no room for its figure, which stands under it."""
+
 SEEN: Final[str] = TABLE["seen_from"]
 
 
@@ -120,7 +123,7 @@ class _Plan:
 
     def __init__(self, picture: Picture, exaggerate: bool) -> None:
         usual_width, usual_height = USUAL[picture.unit]
-        self.sketch = None
+        self.sketch: Sketch | None = None
         covering = picture.covering
         if is_figure(picture.shape):
             read = {spot: length.ticks for spot, length in picture.figure.items()}
@@ -223,7 +226,7 @@ def _frame(svg: Svg, picture: Picture, plan: _Plan) -> None:
 def outline(found: Sketch, x: float, y: float, across: float, down: float) -> str:
     """The path of a shape drawn at (x, y), so many units of the sheet a tick across and down."""
     said = []
-    for word, *values in found.moves:
+    for word, values in found.moves:
         *arc, to_x, to_y = values
         end = f"{number(x + to_x * across)} {number(y + to_y * down)}"
         if word == "A":
@@ -256,7 +259,10 @@ def _spans(svg: Svg, picture: Picture, plan: _Plan, found: Sketch, blank: bool) 
             for x, y in ends:
                 svg.line(x, y, x + across, y + down, "pencil")
         (x1, y1), (x2, y2) = ((x + across, y + down) for x, y in ends)
-        _span(svg, picture, span.spot, (x1, y1, x2, y2), value, at=span.at, blank=blank)
+        is_short = x1 == x2 and abs(y2 - y1) < SHORT
+        _span(svg, picture, span.spot, (x1, y1, x2, y2), value, at=None if is_short else span.at, blank=blank)
+        if is_short:
+            _figure(svg, picture, span.spot, (x1, max(y1, y2) + 12), value, 0)
 
 
 def _covering(svg: Svg, picture: Picture, plan: _Plan) -> None:
@@ -356,16 +362,18 @@ def _span(
     ends: tuple[float, float, float, float],
     value: Length | None,
     *,
-    at: float = 0.5,
+    at: float | None = 0.5,
     blank: bool = False,
 ) -> None:
-    """A dimension line with slanted end strokes and its figure at a share of its way."""
+    """A dimension line with slanted end strokes and its figure at a share of its way; None: it stands elsewhere."""
     x1, y1, x2, y2 = ends
     look, _ = _looks(picture, name)
     svg.line(x1, y1, x2, y2, look if value is not None or blank else "dashed")
     upright = abs(x2 - x1) < abs(y2 - y1)
     for x, y in ((x1, y1), (x2, y2)):
         svg.tick(x, y, 45 if upright else 135, 4, look)
+    if at is None:
+        return
     middle = (x1 + (x2 - x1) * at, y1 + (y2 - y1) * at)
     if blank and value is None:
         across, down = (22.0, 56.0) if upright else (56.0, 20.0)

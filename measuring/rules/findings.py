@@ -114,11 +114,19 @@ def _figure(opening: Opening, size: OrderSize) -> Iterator[Finding]:
         why = _SHAPE_TEXTS[doubt.why].format(spot=TABLE["labels"][doubt.field], **words)
         code = "shape_template" if doubt.needs_template else "shape_again"
         yield finding(code, doubt.field, why=why[0].upper() + why[1:])
-    known = shapes.known(opening.shape, read)
-    if known is not None:
-        lengths = {name: about(ticks, unit) for name, ticks in known.lengths.items()}
-        what = _SHAPE_TEXTS[known.text].format(**lengths, **known.words)
-        yield finding("shape_is", "shape", what=what[0].upper() + what[1:])
+    what = known_text(opening)
+    if what:
+        yield finding("shape_is", "shape", what=what)
+
+
+def known_text(opening: Opening) -> str:
+    """Radius or angles of a shape whose readings agree, in words; empty for any other."""
+    known = shapes.known(opening.shape, opening.figure)
+    if known is None:
+        return ""
+    lengths = {name: about(ticks, opening.unit) for name, ticks in known.lengths.items()}
+    what = _SHAPE_TEXTS[known.text].format(**lengths, **known.words)
+    return what[0].upper() + what[1:]
 
 
 _SHAPE_TEXTS: Final[Mapping[str, str]] = TABLE["shape_texts"]

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from math import atan2, degrees, isqrt
-from typing import Any, Final
+from typing import Final
 
 from measuring.rules.families import SHAPE_SPOTS, SHAPES, SPOTS, TABLE
 
@@ -409,9 +409,9 @@ class Sketch:
     `moves` are a path's: ``M x y``, ``L x y``, ``A rx ry sweep x y``. `springs` is the level an arch rises from.
     """
 
-    width: float
-    height: float
-    moves: tuple[tuple[Any, ...], ...]
+    width: int
+    height: int
+    moves: tuple[tuple[str, tuple[float, ...]], ...]
     spans: tuple[Span, ...]
     springs: float | None = None
 
@@ -428,7 +428,7 @@ def sketch(shape: str, readings: Readings, usual: int) -> Sketch:
     Examples
     --------
     >>> sketch("triangle", {}, 40).moves
-    (('M', 0, 30), ('L', 20, 0), ('L', 40, 30))
+    (('M', (0, 30)), ('L', (20, 0)), ('L', (40, 30)))
     """
     if shape == "circle":
         return _sketch_circle(readings, usual)
@@ -445,7 +445,7 @@ def _sketch_circle(readings: Readings, usual: int) -> Sketch:
     height = readings.get(upright) or width
     across, down = width / 2, height / 2
     in_x, in_y = across * (1 - 0.5**0.5), down * (1 - 0.5**0.5)
-    moves = (("M", 0, down), ("A", across, down, 1, width, down), ("A", across, down, 1, 0, down))
+    moves = (("M", (0, down)), ("A", (across, down, 1, width, down)), ("A", (across, down, 1, 0, down)))
     spans = (
         Span(level, (0, down, width, down), at=0.75),
         Span(upright, (across, 0, across, height), at=0.75),
@@ -466,13 +466,13 @@ def _sketch_arch(shape: str, readings: Readings, usual: int) -> Sketch:
     across, down = (radius(width, rise),) * 2 if is_round else (width / 2, rise)
     crown = rise_at_quarter(width, rise) if is_round else ellipse_at_quarter(rise)
     moves = (
-        ("M", 0, height),
-        ("L", 0, height - left),
-        ("A", across, down, 1, width, height - right),
-        ("L", width, height),
+        ("M", (0, height)),
+        ("L", (0, height - left)),
+        ("A", (across, down, 1, width, height - right)),
+        ("L", (width, height)),
     )
     spans = [
-        Span(WIDTH, (0, height, width, height), (0, 24)),
+        Span(WIDTH, (0, height, width, height), (0, 36)),
         Span(RISE, (width / 2, 0, width / 2, rise), at=0.4),
         Span(QUARTERS[0], (width / 4, rise - crown, width / 4, rise), at=0.6),
         Span(QUARTERS[1], (width * 3 / 4, rise - crown, width * 3 / 4, rise), at=0.6),
@@ -488,7 +488,7 @@ def _sketch_quarter(shape: str, readings: Readings, usual: int) -> Sketch:
     height = readings.get(PEAK) or width
     is_left = shape == "quarter_left"
     tall, low = (0, width) if is_left else (width, 0)
-    moves = (("M", tall, height), ("L", tall, 0), ("A", width, height, 1 if is_left else 0, low, height))
+    moves = (("M", (tall, height)), ("L", (tall, 0)), ("A", (width, height, 1 if is_left else 0, low, height)))
     spans = (
         Span(WIDTH, (0, height, width, height), (0, 24)),
         Span(PEAK, (tall, 0, tall, height), (-22 if is_left else 22, 0)),
@@ -501,7 +501,7 @@ def _sketch_trapezoid(readings: Readings, usual: int) -> Sketch:
     left = readings.get(SIDES[0]) or (readings[SIDES[1]] * 3 // 4 if SIDES[1] in readings else width)
     right = readings.get(SIDES[1]) or left * 3 // 4
     height = max(left, right)
-    moves = (("M", 0, height), ("L", 0, height - left), ("L", width, height - right), ("L", width, height))
+    moves = (("M", (0, height)), ("L", (0, height - left)), ("L", (width, height - right)), ("L", (width, height)))
     spans = (
         Span(WIDTH, (0, height, width, height), (0, 24)),
         Span(SIDES[0], (0, height - left, 0, height), (-22, 0)),
@@ -521,11 +521,11 @@ def _sketch_gable(shape: str, readings: Readings, usual: int) -> Sketch:
     height = max(readings.get(PEAK) or top + (width * 3 // 4 if shape == "triangle" else width // 4), top)
     at = _apex_at(width, left, right, readings)
     moves = (
-        ("M", 0, height),
-        *([("L", 0, height - left)] if left else []),
-        ("L", at, 0),
-        *([("L", width, height - right)] if right else []),
-        ("L", width, height),
+        ("M", (0, height)),
+        *([("L", (0, height - left))] if left else []),
+        ("L", (at, 0)),
+        *([("L", (width, height - right))] if right else []),
+        ("L", (width, height)),
     )
     spans = [
         Span(WIDTH, (0, height, width, height), (0, 24)),

@@ -187,7 +187,7 @@ export function makeShapes(table) {
   function sketchCircle(r, usual) {
     const [level, upright, slant] = DIAMETERS, width = r[level] || r[upright] || r[slant] || usual, height = r[upright] || width;
     const across = width / 2, down = height / 2, inX = across * (1 - 0.5 ** 0.5), inY = down * (1 - 0.5 ** 0.5);
-    return made(width, height, [["M", 0, down], ["A", across, down, 1, width, down], ["A", across, down, 1, 0, down]], [
+    return made(width, height, [["M", [0, down]], ["A", [across, down, 1, width, down]], ["A", [across, down, 1, 0, down]]], [
       span(level, [0, down, width, down], [0, 0], 0.75), span(upright, [across, 0, across, height], [0, 0], 0.75),
       span(slant, [inX, height - inY, width - inX, inY], [0, 0], 0.2),
     ]);
@@ -200,18 +200,18 @@ export function makeShapes(table) {
     const [across, down] = isRound ? [radius(width, rise), radius(width, rise)] : [width / 2, rise];
     const crown = isRound ? riseAtQuarter(width, rise) : ellipseAtQuarter(rise);
     const spans = [
-      span(WIDTH, [0, height, width, height], [0, 24]), span(RISE, [width / 2, 0, width / 2, rise], [0, 0], 0.4),
+      span(WIDTH, [0, height, width, height], [0, 36]), span(RISE, [width / 2, 0, width / 2, rise], [0, 0], 0.4),
       span(QUARTERS[0], [width / 4, rise - crown, width / 4, rise], [0, 0], 0.6),
       span(QUARTERS[1], [(width * 3) / 4, rise - crown, (width * 3) / 4, rise], [0, 0], 0.6),
     ];
     if (hasLegs) spans.push(span(LEGS[0], [0, height - left, 0, height], [-22, 0]), span(LEGS[1], [width, height - right, width, height], [22, 0]));
-    return made(width, height, [["M", 0, height], ["L", 0, height - left], ["A", across, down, 1, width, height - right], ["L", width, height]], spans, rise);
+    return made(width, height, [["M", [0, height]], ["L", [0, height - left]], ["A", [across, down, 1, width, height - right]], ["L", [width, height]]], spans, rise);
   }
 
   function sketchQuarter(shape, r, usual) {
     const width = r[WIDTH] || r[PEAK] || usual, height = r[PEAK] || width, isLeft = shape === "quarter_left";
     const [tall, low] = isLeft ? [0, width] : [width, 0];
-    return made(width, height, [["M", tall, height], ["L", tall, 0], ["A", width, height, isLeft ? 1 : 0, low, height]], [
+    return made(width, height, [["M", [tall, height]], ["L", [tall, 0]], ["A", [width, height, isLeft ? 1 : 0, low, height]]], [
       span(WIDTH, [0, height, width, height], [0, 24]), span(PEAK, [tall, 0, tall, height], [isLeft ? -22 : 22, 0]),
     ]);
   }
@@ -219,7 +219,7 @@ export function makeShapes(table) {
   function sketchTrapezoid(r, usual) {
     const width = r[WIDTH] || usual, left = r[SIDES[0]] || (SIDES[1] in r ? part(r[SIDES[1]], 3, 4) : width), right = r[SIDES[1]] || part(left, 3, 4);
     const height = Math.max(left, right);
-    return made(width, height, [["M", 0, height], ["L", 0, height - left], ["L", width, height - right], ["L", width, height]], [
+    return made(width, height, [["M", [0, height]], ["L", [0, height - left]], ["L", [width, height - right]], ["L", [width, height]]], [
       span(WIDTH, [0, height, width, height], [0, 24]), span(SIDES[0], [0, height - left, 0, height], [-22, 0]),
       span(SIDES[1], [width, height - right, width, height], [22, 0]), span(SLOPE, [0, height - left, width, height - right], [0, -18]),
     ]);
@@ -230,11 +230,11 @@ export function makeShapes(table) {
     const left = hasSides ? r[SIDES[0]] || r[SIDES[1]] || part(width, 3, 4) : 0, right = hasSides ? r[SIDES[1]] || left : 0;
     const top = Math.max(left, right), height = Math.max(r[PEAK] || top + (hasSides ? part(width, 1, 4) : part(width, 3, 4)), top);
     const at = apexAt(width, left, right, r);
-    const moves = [["M", 0, height]];
-    if (left) moves.push(["L", 0, height - left]);
-    moves.push(["L", at, 0]);
-    if (right) moves.push(["L", width, height - right]);
-    moves.push(["L", width, height]);
+    const moves = [["M", [0, height]]];
+    if (left) moves.push(["L", [0, height - left]]);
+    moves.push(["L", [at, 0]]);
+    if (right) moves.push(["L", [width, height - right]]);
+    moves.push(["L", [width, height]]);
     const spans = [
       span(WIDTH, [0, height, width, height], [0, 24]), span(PEAK, [at, 0, at, height], [0, 0], 0.62),
       span(SLOPES[0], [0, height - left, at, 0], [-12, -14]), span(SLOPES[1], [at, 0, width, height - right], [12, -14]),

@@ -28,7 +28,7 @@ const number = (value) => String(Number((value + 1e-9).toFixed(2)));
 
 /** The path of a shape drawn at (x, y), so many units of the sheet a tick across and down. */
 export function outline({ moves }, x, y, across, down) {
-  const said = moves.map(([word, ...values]) => {
+  const said = moves.map(([word, values]) => {
     const [toX, toY] = values.slice(-2), end = `${number(x + toX * across)} ${number(y + toY * down)}`;
     return word === "A" ? `A${number(values[0] * across)} ${number(values[1] * down)} 0 0 ${values[2]} ${end}` : `${word}${end}`;
   });
@@ -84,7 +84,7 @@ function span(drawing, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
   out.append(line(x1, y1, x2, y2, look));
   const d = upright ? [2.8, 2.8] : [2.8, -2.8];
   for (const [x, y] of [[x1, y1], [x2, y2]]) out.append(line(x - d[0], y - d[1], x + d[0], y + d[1], look === "dashed" ? "pencil" : look));
-  if (ticks === undefined) return;
+  if (ticks === undefined || at === null) return;
   figure(out, x1 + (x2 - x1) * at, y1 + (y2 - y1) * at, ticks, one.unit, doubted ? "stop-word" : here ? "chalk-word" : "word", upright ? -90 : 0);
 }
 
@@ -155,7 +155,9 @@ function figureSpan(out, one, { spot, ends, moved: [across, down], at }, { x, y,
   const [x1, y1, x2, y2] = ends.map((ticks, n) => (n % 2 ? y : x) + ticks * scale);
   if (x1 === x2 && y1 === y2) return;
   if (across || down) for (const [a, b] of [[x1, y1], [x2, y2]]) out.append(line(a, b, a + across, b + down, "pencil"));
-  span(out, one, spot, x1 + across, y1 + down, x2 + across, y2 + down, one.readings[spot], at);
+  const ticks = one.readings[spot], isShort = x1 === x2 && Math.abs(y2 - y1) < 44;
+  span(out, one, spot, x1 + across, y1 + down, x2 + across, y2 + down, ticks, isShort ? null : at);
+  if (isShort && ticks !== undefined) figure(out, x1 + across, Math.max(y1, y2) + down + 14, ticks, one.unit, one.here === spot ? "chalk-word" : "word");
 }
 
 function covering(out, one, { x, y, w, h, scale, middle }, sketch) {
