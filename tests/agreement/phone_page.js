@@ -1,4 +1,5 @@
 // Plays entries on the phone's model and says, of every opening, what the phone shows.
+import { openingDrawing } from "/field/drawings.js";
 import { Measure } from "/field/measure.js";
 import { Work, marksIn, nextMark, project } from "/field/model.js";
 
@@ -111,6 +112,15 @@ function filled(work, { id, kind, body, done_at, look }) {
   }
   return { id, kind, body: made, done_at };
 }
+
+/** The drawing of every opening as its page shows it, by uid. */
+window.drawn = (text) => {
+  const { day } = new Work(JSON.parse(text), table), measure = new Measure(table, day), out = {};
+  for (const visit of day.visits) {
+    for (const one of visit.openings) out[one.uid] = openingDrawing(measure.picture(visit, one, { name: one.mark })).outerHTML;
+  }
+  return JSON.stringify(out);
+};
 
 window.play = (text) => {
   const { day, fresh, most = fresh.length } = JSON.parse(text);

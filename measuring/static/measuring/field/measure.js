@@ -31,14 +31,24 @@ export class Measure {
     return this.read.get(of);
   }
 
-  shapeOf = shapeOf;
-
   /** How an opening that is no rectangle is drawn: its sketch for a usual width; null for a rectangle. */
   figureOf(one, product) {
     const shape = shapeOf(one), { shapes } = this.rules;
     if (!shapes.isFigure(shape)) return null;
     const read = Object.fromEntries([...this.current(one).values()].filter((r) => r.turn === 1).map((r) => [r.spot, r.ticks]));
     return { sketch: (usual) => shapes.sketch(shape, read, usual), seen: this.table.seen_from, isShaped: (product.fit.shapes ?? []).includes(shape) };
+  }
+
+  /** What an opening's drawing shows; `more` of who looks at it: its name, the spot at the cursor. */
+  picture(visit, one, more, seen = this.evaluate(visit, one)) {
+    const product = this.products.get(one.facts.product), now = this.current(one);
+    return {
+      unit: this.unit, sill: shapeOf(one) === "rectangle" ? one.facts.sill : "none", isOutside: one.facts.mount === "outside",
+      shape: this.figureOf(one, product),
+      readings: Object.fromEntries([...now].filter(([at]) => at.endsWith(":1")).map(([, r]) => [r.spot, r.ticks])),
+      asked: this.asked(one).map((ask) => ask.spot), doubted: seen.doubts.map((found) => found.field),
+      covering: seen.size ? [seen.size.width, seen.size.height] : null, things: one.obstructions, ...more,
+    };
   }
 
   grid() {

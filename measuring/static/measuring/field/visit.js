@@ -354,12 +354,7 @@ function openingPage(visit, one) {
     ...rivals(one),
     cannotFit(one, seen.findings.filter((found) => measure.isWasted(one, found))),
     ...seen.doubts.filter((found) => !isHere(found)).map((found) => doubt(one, found)),
-    h("div", { class: "drawn", onclick: (event) => { const spot = tapped(event); if (spot && !stopped) goTo(`${spot}:1`); } }, openingDrawing({
-      name: nameOf(visit, one), unit: day.unit, sill: measure.shapeOf(one) === "rectangle" ? one.facts.sill : "none", shape: measure.figureOf(one, product), isOutside: one.facts.mount === "outside",
-      readings: Object.fromEntries([...now].filter(([key]) => key.endsWith(":1")).map(([, r]) => [r.spot, r.ticks])),
-      asked: asks.map((ask) => ask.spot), here: here?.spot, doubted: seen.doubts.map((found) => found.field),
-      covering: seen.size ? [seen.size.width, seen.size.height] : null, things: one.obstructions,
-    })),
+    h("div", { class: "drawn", onclick: (event) => { const spot = tapped(event); if (spot && !stopped) goTo(`${spot}:1`); } }, openingDrawing(measure.picture(visit, one, { name: nameOf(visit, one), here: here?.spot }, seen))),
     sizeLine(one, seen),
     sizeBlock(seen),
     h("div", { class: "row neighbours" },
