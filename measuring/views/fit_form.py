@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from django import forms
 
-from measuring.models import Family, Mount, Product
+from measuring.models import Family, Mount, Product, Shape
 from measuring.ports import ports
 from shared.errors import Refused
 from shared.fields import LengthInput
@@ -57,6 +57,13 @@ class ProductForm(PageForm):
         help_text="Until then a limit asks for a check and stops nothing.",
     )
     mounts = forms.MultipleChoiceField(choices=Mount.choices, widget=forms.CheckboxSelectMultiple)
+    shapes = forms.MultipleChoiceField(
+        required=False,
+        choices=[row for row in Shape.choices if row[0] != Shape.RECTANGLE],
+        widget=forms.CheckboxSelectMultiple,
+        label="also made for",
+        help_text="Inside any other shape it does not go. A skylight: held by side rails or guide cords.",
+    )
 
     def __init__(self, product: Product | None, data: Mapping[str, object] | None = None, *, user: User) -> None:
         self.before = product
@@ -68,6 +75,7 @@ class ProductForm(PageForm):
             "is_active": product.is_active if product else True,
             "confirmed": fit.get("confirmed", False),
             "mounts": fit.get("mounts", list(Mount.values)),
+            "shapes": fit.get("shapes", []),
             "tubes": "\n".join(f"{one['name']}: {one['most']}" for one in _rows(fit, "tubes")),
             "controls": json.dumps(fit.get("controls", []), indent=1, ensure_ascii=False),
             **{key: _get(fit, key) for key in (*LENGTHS, *COUNTS)},
@@ -108,6 +116,8 @@ class ProductForm(PageForm):
         except ValueError as error:
             self.add_error("controls", f"not JSON: {error}")
         data["tubes"] = self._tubes(data.get("tubes", ""))
+        if data.get("source") != Product.Source.BOUGHT and set(data.get("shapes", ())) - {Shape.SKYLIGHT}:
+            self.add_error("shapes", "what is made here is cut as a rectangle: only a bought-in product has a shape")
         return data
 
     def _tubes(self, text: str) -> list[tuple[str, str]]:
@@ -131,6 +141,7 @@ class ProductForm(PageForm):
             fit["mounts"] = data["mounts"]
         for key in (*LENGTHS, *COUNTS):
             _set(fit, key, data.get(key))
+        _set(fit, "shapes", data["shapes"] or None)
         _set(fit, "packed_by_height", data["packed_by_height"] or None)
         _set(fit, "tubes", [{"name": name, "most": most} for name, most in data["tubes"]] or None)
         _set(fit, "controls", data["controls"] or None)
