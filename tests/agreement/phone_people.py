@@ -238,10 +238,12 @@ class Person:
             "units_wanted": lambda: text(("1", "1", "2", 3, "0", "two")),
             "split": lambda: text(("", "20 + 20", f"{self.small(30)} + {self.small(30)}")),
             "mark": lambda: text(("A", "W-204", "Z", "")),
-            "shape": lambda: text((*["rectangle"] * 6, "arch", "trapezoid", "skylight", "star")),
         }
         names = self.chance.sample(list(offered), self.chance.choice((1, 1, 2, 3)))
-        return {name: offered[name]() for name in names}
+        facts = {name: offered[name]() for name in names}
+        if "phase" in facts:  # one in ten is seen to be no rectangle
+            facts["shape"] = "arch" if facts["phase"] else "trapezoid"
+        return facts
 
 
 WEIGHTS = {
