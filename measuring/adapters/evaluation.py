@@ -15,7 +15,7 @@ from measuring.rules import fit, safety
 from measuring.rules import opening as rules
 from measuring.rules.answers import all_findings
 from measuring.rules.families import SIDES, TABLE, rule_for
-from measuring.rules.findings import diagonals_wanted
+from measuring.rules.findings import diagonals_wanted, known_text
 from measuring.rules.misreads import Alike, alike
 from measuring.rules.shapes import spots_of
 from measuring.rules.sizing import OrderSize, order_size
@@ -246,6 +246,11 @@ def evaluate(
     out.findings = out.findings_at(widest, chosen)
     out.gaps += in_doubt(out.findings)
     return out
+
+
+def known_of(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> str:
+    """Radius or angles of an opening that is no rectangle, in words; empty where its readings don't agree."""
+    return known_text(as_rules(opening, readings)) if opening.product else ""
 
 
 def options_of(opening: Opening) -> Mapping[str, object]:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from measuring.adapters.evaluation import as_rules, current
+from measuring.adapters.evaluation import current, known_of
 from measuring.adapters.summaries import drawing_of, live_units
 from measuring.models import Opening
-from measuring.rules.findings import known_text
 from measuring.rules.shapes import RECTANGLE, reads
 from measuring.rules.visit import LABELS
 
@@ -19,11 +18,10 @@ def shape_sheet(opening: Opening) -> dict[str, object] | None:
     if opening.shape == RECTANGLE:
         return None
     now = current(opening.readings.all())
-    asked_of = as_rules(opening, now) if opening.product else None
     return {
         "shape": opening.get_shape_display(),
         "drawing": str(drawing_of(opening, now, live_units(opening))),
-        "known": known_text(asked_of) if asked_of else "",
+        "known": known_of(opening, now),
         "readings": [
             {"what": LABELS[spot], "value": now[spot, 1].value} for spot in reads(opening.shape) if (spot, 1) in now
         ],
