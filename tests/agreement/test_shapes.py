@@ -22,7 +22,7 @@ from measuring.services.visits import open_visit
 from shared.lengths import Length
 from tests.agreement.phones import Pages, Phone, pages
 from tests.factories import make_branch, make_user
-from tests.measuring.makers import make_appointment, make_job, make_opening, make_range, make_tape
+from tests.measuring.makers import make_appointment, make_job, make_opening, make_range, make_tape, product_of
 
 pytestmark = [pytest.mark.django_db, pytest.mark.browser]
 
@@ -85,7 +85,7 @@ def test_every_shape_is_drawn_and_sized_the_same_everywhere(page: Pages, db: Non
     branch = make_branch()
     dispatcher, measurer, workroom = (make_user(role, branch=branch) for role in ("dispatcher", "measurer", "workroom"))
     make_range(branch)
-    product = Product.objects.get(branch=branch, key="siskin")
+    product = product_of(branch, "cellular")
     shapes = [shape for shape in Shape.values if shape != Shape.RECTANGLE]
     Product.objects.filter(pk=product.pk).update(source="bought", fit={**product.fit, "shapes": shapes})
     SupplierList.objects.update_or_create(product=product, defaults={"takes": "opening"})
@@ -142,4 +142,9 @@ def test_every_shape_is_drawn_and_sized_the_same_everywhere(page: Pages, db: Non
 
 
 def made_of(job: int) -> list[UnitMake]:
-    return [UnitMake.objects.create(unit=unit) for unit in Unit.objects.filter(opening__job=job).order_by("pk")]
+    return [
+        UnitMake.objects.create(
+            unit=unit, source="bought", finished_width=unit.order_width, finished_height=unit.order_height
+        )
+        for unit in Unit.objects.filter(opening__job=job).order_by("pk")
+    ]
