@@ -53,7 +53,7 @@ def page(chromium: Any) -> Iterator[Pages]:
 
 def outline(drawing: str) -> list[float | str]:
     """The opening's outline by its moves, from where it begins: a sheet may put it elsewhere."""
-    (path,) = re.findall(r'<path class="ink"[^>]* d="([^"]+)"', drawing) or ["".join(frame(drawing))]
+    (path,) = marks(drawing, "path", "d") or ["".join(frame(drawing))]
     found: list[float | str] = []
     start: list[float] = []
     for word, values in re.findall(r"([MLA])([^MLAZ]+)", path):
@@ -63,9 +63,15 @@ def outline(drawing: str) -> list[float | str]:
     return found
 
 
+def marks(drawing: str, name: str, attribute: str) -> list[str]:
+    """What the marks of this name drawn in ink have under an attribute, however these are ordered."""
+    found = [one for one in re.findall(rf"<{name} ([^>]*)>", drawing) if 'class="ink"' in one]
+    return [value for one in found for value in re.findall(rf' {attribute}="([^"]+)"', f" {one}")]
+
+
 def frame(drawing: str) -> list[str]:
     """A skylight's frame, drawn as a rectangle is, in the words of a path."""
-    (points,) = re.findall(r'<polygon class="ink"[^>]* points="([^"]+)"', drawing)
+    (points,) = marks(drawing, "polygon", "points")
     return [f"{'L' if at else 'M'}{point.replace(',', ' ')} " for at, point in enumerate(points.split())]
 
 
