@@ -7,8 +7,9 @@ whole ticks and is off by less than one. Plane geometry; tolerances common pract
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from math import atan2, degrees, isqrt
 from typing import Final
@@ -214,7 +215,7 @@ class Doubt:
     needs_template: bool
     field: str
     why: str
-    lengths: Mapping[str, int] = field(default_factory=dict)
+    lengths: Mapping[str, int] = dataclasses.field(default_factory=dict)
 
 
 def doubts(shape: str, readings: Readings) -> list[Doubt]:
@@ -342,8 +343,8 @@ class Known:
     """A text of the table, with lengths in ticks and words that fill it."""
 
     text: str
-    lengths: Mapping[str, int] = field(default_factory=dict)
-    words: Mapping[str, str] = field(default_factory=dict)
+    lengths: Mapping[str, int] = dataclasses.field(default_factory=dict)
+    words: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
 
 def known(shape: str, readings: Readings) -> Known | None:

@@ -93,7 +93,9 @@ def test_every_shape_is_drawn_and_sized_the_same_everywhere(page: Pages, db: Non
     make_range(branch)
     product = product_of(branch, "cellular")
     shapes = [shape for shape in Shape.values if shape != Shape.RECTANGLE]
-    Product.objects.filter(pk=product.pk).update(source="bought", fit={**product.fit, "shapes": shapes})
+    Product.objects.filter(pk=product.pk).update(
+        name="Bought in for any shape", source="bought", revision=9, fit={**product.fit, "shapes": shapes}
+    )
     SupplierList.objects.update_or_create(product=product, defaults={"takes": "opening"})
     job = make_job(dispatcher)
     visit = open_visit(appointment=make_appointment(job, dispatcher, measurer), by=measurer, tape=make_tape(measurer))
