@@ -408,7 +408,7 @@ class SupplierListForm(PageForm):
 class MoveBatchForm(PageForm):
     """A batch that could be worked as if it were due on another day."""
 
-    batch = forms.ModelChoiceField(Batch.objects.none(), empty_label="choose a batch")
+    batch = forms.ModelChoiceField(Batch.objects.none(), empty_label="choose a batch", label="batch")
     as_if = forms.DateField(widget=DateInput(), label="worked as if due on")
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -355,7 +355,12 @@ class ChangeForm(PageForm):
     """What somebody wants of a released unit, beside its options."""
 
     product = forms.ModelChoiceField(Product.objects.none(), required=False, empty_label="not chosen")
-    reason = forms.CharField(max_length=240, required=False, label="who asks, and why")
+    reason = forms.CharField(
+        max_length=240,
+        required=False,
+        label="who asks, and why",
+        help_text="needed for a remeasure or a cancelled unit",
+    )
     price = forms.DecimalField(
         required=False, min_value=0, max_value=1_000_000, max_digits=10, decimal_places=2,
         label="new price, as the customer is told it", help_text="optional",

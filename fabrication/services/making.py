@@ -444,7 +444,8 @@ def change_effects(unit: Unit, wanted: Unit | None) -> Iterator[str]:
     if make is None or (wanted is not None and _is_as_made(unit, wanted)):
         return
     if wanted is None:
-        yield from lost_of(make, cost_of(make).parts)
+        lost = list(lost_of(make, cost_of(make).parts))
+        yield from lost or ["nothing of it is cut or pulled yet"]
     elif wanted.product.source == Product.Source.BOUGHT:
         try:
             size = supplied_size(wanted)

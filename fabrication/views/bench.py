@@ -88,14 +88,17 @@ def _plan_context(
         draw = roll_drawing([cut], parts, unit=unit) if is_roll else bar_drawing(cut, parts, unit=unit, longest=longest)
         return Shown(cut, [(piece, parts.get(piece["part"])) for piece in cut.pieces], draw)
 
-    to_cut = sorted((cut for cut in cuts if cut.state in PlannedCut.OPEN), key=lambda cut: cut.state != "begun")
+    news = _news(request, plan, cuts, parts)
+    held = {key for key, part in parts.items() if part.make.unit_id in news["questioned"]}
+    to_cut = sorted((cut for cut in cuts if cut.state in PlannedCut.OPEN), key=lambda cut: _turn(cut, held))
     next_cut = to_cut[0] if to_cut else None
     done, last_offcut = _done(cuts)
     can_work = request.user.has_role(*WORKS)
     return {
-        **_news(request, plan, cuts, parts),
+        **news,
         "plan": plan,
         "batch": plan.batch,
+        "on_hold": bool(next_cut and held & _uncut(next_cut)),
         "is_roll": is_roll,
         "next": next_cut,
         "next_shown": shown(next_cut) if next_cut else None,
@@ -113,6 +116,16 @@ def _plan_context(
         "can_work": can_work,
         "can_tap": can_work and next_cut is not None and len(next_cut.pieces) > 1,
     }
+
+
+def _uncut(cut: PlannedCut) -> set[int]:
+    """The parts of its pieces that are not cut yet."""
+    return {piece["part"] for piece in cut.pieces if not piece.get("cut")}
+
+
+def _turn(cut: PlannedCut, held: set[int]) -> tuple[bool, bool]:
+    """What is under way first; last what is cut for nothing but units on hold."""
+    return _uncut(cut) <= held, cut.state != PlannedCut.State.BEGUN
 
 
 def _done(cuts: list[PlannedCut]) -> tuple[list[PlannedCut], StockItem | None]:

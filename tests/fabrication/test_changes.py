@@ -181,6 +181,24 @@ def test_a_new_color_in_mid_cutting_is_held_everywhere_then_made_and_keeps_what_
     assert {"put the unit on hold", "accepted the change", "recorded approval 1"} <= set(said)
 
 
+def test_the_bench_cuts_the_others_of_a_bar_and_leaves_the_piece_on_hold(cutting, workroom, as_user):
+    batch, _, narrow, _ = cutting
+    plan, page = batch.plans.get(material=narrow), as_user(workroom)
+    cut = plan.cuts.first()
+    left = next(piece for piece in cut.pieces if not piece.get("cut"))
+    held = Part.objects.get(pk=left["part"]).make.unit
+    address, all_of_it = f"/workroom/cutting/{plan.pk}/", f'action="/workroom/cuts/{cut.pk}/cut/"'
+    position = cut.pieces.index(left)
+    assert all_of_it in page.get(address).content.decode()
+
+    ask(held, workroom, "cancel", reason="no money")
+
+    shown = page.get(address).content.decode()
+    assert all_of_it not in shown
+    assert f"/workroom/cuts/{cut.pk}/pieces/{position}/cut/" not in shown
+    assert "A piece of it is on hold" in shown
+
+
 def test_what_a_change_costs_is_said_before_it_is_asked_in_the_branchs_money(cutting, workroom, branch):
     batch, units, _, _ = cutting
     branch.currency = "CAD"
