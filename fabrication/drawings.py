@@ -60,26 +60,29 @@ def bar_drawing(cut: PlannedCut, parts: Mapping[int, Part], *, unit: LengthUnit,
 DAYS_SHOWN: Final = 15
 DAY_WIDE: Final = 64.0
 DAY_HIGH: Final = 72.0
-"""Of the load of a place: how many working days are drawn, and the box of one."""
+DAYS_A_ROW: Final = 5
+"""Of the load of a place: how many working days are drawn, the box of one, and how many stand side by side."""
 
 
 def load_drawing(name: str, worked: Worked) -> Svg:
     """The next working days of a work place: each a box of its hours, filled as far as it is worked."""
     days = worked.days[:DAYS_SHOWN]
     full = sum(day.worked_min >= day.there_min for day in days)
+    row_high = DAY_HIGH + 34
     svg = Svg(
-        DAYS_SHOWN * DAY_WIDE,
-        DAY_HIGH + 30,
+        DAYS_A_ROW * DAY_WIDE,
+        -(-len(days) // DAYS_A_ROW) * row_high,
         title=f"Load of {name}",
         desc=f"{len(worked.days)} working days of work, {full} of the next {len(days)} full",
         look="load-plan",
     )
     for position, day in enumerate(days):
-        x, share = position * DAY_WIDE, day.worked_min / day.there_min if day.there_min else 0.0
-        svg.rect(x + 2, 14, DAY_WIDE - 4, DAY_HIGH, "thin")
-        svg.hatch(x + 2, 14 + DAY_HIGH * (1 - share), DAY_WIDE - 4, DAY_HIGH * share)
-        svg.text(x + DAY_WIDE / 2, 11, minutes_text(day.worked_min), size=11)
-        svg.text(x + DAY_WIDE / 2, DAY_HIGH + 27, weekday_day(day.day), size=11, look="pencil-word")
+        row, column = divmod(position, DAYS_A_ROW)
+        x, y, share = column * DAY_WIDE, row * row_high + 14, day.worked_min / day.there_min if day.there_min else 0.0
+        svg.rect(x + 2, y, DAY_WIDE - 4, DAY_HIGH, "thin")
+        svg.hatch(x + 2, y + DAY_HIGH * (1 - share), DAY_WIDE - 4, DAY_HIGH * share)
+        svg.text(x + DAY_WIDE / 2, y - 3, minutes_text(day.worked_min), size=11)
+        svg.text(x + DAY_WIDE / 2, y + DAY_HIGH + 13, weekday_day(day.day), size=11, look="pencil-word")
     return svg
 
 
