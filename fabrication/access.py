@@ -44,7 +44,7 @@ def cut_for(user: User, pk: int) -> PlannedCut:
 def make_for(user: User, pk: int) -> UnitMake:
     makes = UnitMake.objects.visible_to(user)
     return get_object_or_404(
-        makes.select_related("unit__opening__room", "unit__opening__job", "unit__product", "batch"), pk=pk
+        makes.select_related("unit__opening__room", "unit__opening__job__branch", "unit__product", "batch"), pk=pk
     )
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from django.db import transaction
 
@@ -56,35 +57,48 @@ def waiting_units(product: Product) -> list[Waiting]:
 
 def _waiting(make: UnitMake, current: RecipeRevision, *, is_held: bool) -> Waiting:
     branch = make.unit.product.branch
+    materials = materials_of(branch)
     if is_held:
         return Waiting(make, (), "it is on hold: decide about its change first")
     try:
-        made = worked_out(make.unit, current, materials_of(branch))
+        made = worked_out(make.unit, current, materials)
     except rules.CannotMake as error:
         return Waiting(make, (), f"it can't be made by it: {error.problem} ({error.bound})")
     before = rules.UnitMake.from_json(make.figures["made"])
-    return Waiting(make, tuple(_changes(before, made, branch.unit)))
+    return Waiting(make, tuple(_changes(before, made, materials, branch.unit)))
 
 
-def _changes(before: rules.UnitMake, made: rules.UnitMake, unit: LengthUnit) -> Iterator[str]:
-    """Finished size, then the parts that go and the parts that come."""
-    old, new = (
-        _size(before.finished_width, before.finished_height, unit),
-        _size(made.finished_width, made.finished_height, unit),
-    )
-    if old != new:
-        yield f"finished size {old} becomes {new}"
+def _changes(
+    before: rules.UnitMake, made: rules.UnitMake, materials: Mapping[str, rules.Material], unit: LengthUnit
+) -> Iterator[str]:
+    """Finished size, then each kind of part that changes; a material is named where it is another one."""
+    sizes = [_size(one.finished_width, one.finished_height, unit) for one in (before, made)]
+    if sizes[0] != sizes[1]:
+        yield f"finished size {sizes[0]} becomes {sizes[1]}"
     was, now = (Counter(_part(part, unit) for part in one.parts) for one in (before, made))
-    gone, comes = list((was - now).elements()), list((now - was).elements())
-    for name in sorted({name for name, _ in [*gone, *comes]}):
-        first = ", ".join(size for key, size in gone if key == name) or "none"
-        then = ", ".join(size for key, size in comes if key == name) or "none"
-        yield f"{name}: {first} becomes {then}"
+    gone, comes = was - now, now - was
+    for name in sorted({part.name for part in [*gone, *comes]}):
+        sides = [[part for part in side.elements() if part.name == name] for side in (gone, comes)]
+        shows = {part.material for part in sides[0]} != {part.material for part in sides[1]}
+        words = [", ".join(_said(part, materials, shows=shows) for part in side) or "none" for side in sides]
+        yield f"{name}: {words[0]} becomes {words[1]}"
 
 
-def _part(part: rules.Part, unit: LengthUnit) -> tuple[str, str]:
-    size = _size(part.width, part.length, unit) if part.width else part.length.text(unit) if part.length else ""
-    return part.name, f"{part.quantity} × {size} {part.material}".replace("  ", " ")
+class _Part(NamedTuple):
+    name: str
+    quantity: int
+    size: str
+    material: str
+
+
+def _part(part: rules.Part, unit: LengthUnit) -> _Part:
+    return _Part(part.name, part.quantity, _size(part.width, part.length, unit), part.material)
+
+
+def _said(part: _Part, materials: Mapping[str, rules.Material], *, shows: bool) -> str:
+    of = materials[part.material].name if shows and part.material in materials else ""
+    count = f"{part.quantity} ×" if part.quantity > 1 or not part.size else ""
+    return " ".join(filter(None, (count, part.size, of)))
 
 
 def _size(width: Length | None, height: Length | None, unit: LengthUnit) -> str:

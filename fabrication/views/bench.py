@@ -88,14 +88,14 @@ def _plan_context(
         draw = roll_drawing([cut], parts, unit=unit) if is_roll else bar_drawing(cut, parts, unit=unit, longest=longest)
         return Shown(cut, [(piece, parts.get(piece["part"])) for piece in cut.pieces], draw)
 
-    news = _news(request, plan, cuts, parts)
-    held = {key for key, part in parts.items() if part.make.unit_id in news["questioned"]}
+    questioned = _questioned(cuts, parts)
+    held = {key for key, part in parts.items() if part.make.unit_id in questioned}
     to_cut = sorted((cut for cut in cuts if cut.state in PlannedCut.OPEN), key=lambda cut: _turn(cut, held))
     next_cut = to_cut[0] if to_cut else None
     done, last_offcut = _done(cuts)
     can_work = request.user.has_role(*WORKS)
     return {
-        **news,
+        **_news(request, plan, questioned),
         "plan": plan,
         "batch": plan.batch,
         "on_hold": bool(next_cut and held & _uncut(next_cut)),
@@ -142,14 +142,12 @@ def plan_news(request: SignedInRequest, pk: int) -> HttpResponse:
     """What happened to a plan since its page was opened; the page asks by itself."""
     plan = plan_for(request.user, pk)
     cuts = list(plan.cuts.filter(state__in=PlannedCut.OPEN))
-    context = {"plan": plan, **_news(request, plan, cuts, _parts_of(cuts))}
+    context = {"plan": plan, **_news(request, plan, _questioned(cuts, _parts_of(cuts)))}
     return render(request, "fabrication/_plan_news.html", context)
 
 
-def _news(
-    request: SignedInRequest, plan: CutPlan, cuts: list[PlannedCut], parts: Mapping[int, Part]
-) -> dict[str, object]:
-    """The plan that took its place, and the units in it whose size is in question."""
+def _questioned(cuts: list[PlannedCut], parts: Mapping[int, Part]) -> dict[int, SizeChange]:
+    """The open changes of the units these stock pieces are still to be cut for, by unit."""
     open_parts = [
         parts[piece["part"]]
         for cut in cuts
@@ -157,7 +155,11 @@ def _news(
         for piece in cut.pieces
         if piece["part"] in parts
     ]
-    questioned = in_question(part.make.unit_id for part in open_parts)
+    return in_question(part.make.unit_id for part in open_parts)
+
+
+def _news(request: SignedInRequest, plan: CutPlan, questioned: dict[int, SizeChange]) -> dict[str, object]:
+    """The plan that took its place, and the units in it that are on hold."""
     instead = None
     if plan.state == CutPlan.State.REPLACED:
         live = CutPlan.objects.filter(batch=plan.batch_id, material=plan.material_id)

@@ -25,6 +25,7 @@ from measuring.services.changes import CHANGEABLE
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
 from shared.errors import refusals_shown
+from shared.formats.money import money_text
 from shared.pictures import picture_answer, refuse_large
 
 
@@ -39,7 +40,8 @@ def unit_page(request: SignedInRequest, make: UnitMake, form: CheckForm, *, stat
     """The unit's page with its check form as it stands."""
     made = make.figures.get("made")
     parts = [part for part in make.parts.select_related("material") if part.state != Part.State.CANCELLED]
-    questioned = in_question([make.unit_id])
+    questioned, cost = in_question([make.unit_id]), cost_of(make)
+    currency = make.unit.opening.job.branch.currency
     context = {
         "make": make,
         "questioned": questioned,
@@ -53,7 +55,9 @@ def unit_page(request: SignedInRequest, make: UnitMake, form: CheckForm, *, stat
         "photo_form": PhotoForm(user=request.user),
         "steps": steps_of(make),
         "photos": make.photos.all(),
-        "cost": cost_of(make),
+        "cost": cost,
+        "cost_in_all": money_text(cost.total, currency),
+        "cost_cut": money_text(cost.cut, currency) if cost.cut else "",
         "can_work": request.user.has_role(*WORKS),
         "can_check": make.state in {UnitMake.State.ASSEMBLY, UnitMake.State.BACK},
     }

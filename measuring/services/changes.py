@@ -157,7 +157,7 @@ def ask_for_change(*, unit: Unit, asked: Asked, by: User) -> SizeChange:
     unit = Unit.objects.select_for_update(of=("self",)).select_related("product").get(pk=unit.pk)
     unit.opening = opening
     change = proposed(unit, asked, by)
-    change.effects = effects_of(change)
+    change.effects = differences(change) + effects_of(change)
     change.save()
     changes: dict[str, list[object]] = {"change": [None, "; ".join(differences(change)) or change.get_kind_display()]}
     if change.price is not None:

@@ -18,6 +18,7 @@ from measuring.models import Product, Unit
 from measuring.services.range import save_product
 from measuring.services.starting_data import load_products
 from shared.errors import Refused
+from shared.lengths import Length
 from shared.models import AuditEntry
 from tests.fabrication.rows import make_made_unit
 
@@ -252,6 +253,8 @@ def test_a_new_revision_offers_the_units_that_wait_and_moves_those_ticked(unit, 
     assert "2 waiting units are made up by an older revision" in " ".join(page.get(recipe).content.decode().split())
     shown = page.get(f"{recipe}waiting/").content.decode()
     assert shown.count("finished size 35 1/4 × 60 becomes 35 1/8 × 60") == 2
+    tube = make.parts.get(name="tube").length
+    assert f"<li>tube: {tube.text()} becomes {(tube - Length.inches('1/8')).text()}</li>" in shown
     page.post(f"{recipe}waiting/", {"makes": [make.pk]})
 
     make.refresh_from_db()
