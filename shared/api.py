@@ -29,7 +29,7 @@ from rest_framework.routers import DefaultRouter
 from rest_framework.serializers import BaseSerializer
 from rest_framework.views import APIView, exception_handler
 
-from shared import versions
+from shared import renames, versions
 from shared.errors import FilesAway, Refused
 from shared.fields import LARGEST_ID
 from shared.models import User
@@ -115,6 +115,20 @@ def _short(value: object) -> str:
     return text if len(text) <= 120 else f"{text[:119]}…"
 
 
+PROBLEM_TYPES: Final = {
+    HTTPStatus.BAD_REQUEST: "urn:jambwise:problem:fields",
+    HTTPStatus.CONFLICT: "urn:jambwise:problem:refused",
+    HTTPStatus.PRECONDITION_FAILED: "urn:jambwise:problem:version",
+}
+"""Types of problems in API 1; any other is no more than its status says."""
+
+
+def problem(status: HTTPStatus, detail: str, errors: list[dict[str, str]], path: str) -> dict[str, object]:
+    """A problem as it is answered below an address (RFC 9457)."""
+    kind = PROBLEM_TYPES.get(status, "about:blank") if path.startswith(renames.ONE) else "about:blank"
+    return {"type": kind, "title": status.phrase, "status": status.value, "detail": detail, "errors": errors}
+
+
 def problem_details(error: Exception, context: dict[str, object]) -> Response | None:
     """
     Every error as one object: ``type, title, status, detail`` and ``errors``, one a field.
@@ -145,13 +159,8 @@ def problem_details(error: Exception, context: dict[str, object]) -> Response | 
         detail = str(error.detail)
     elif len(errors) > 1:
         detail = f"{len(errors)} fields were refused"
-    response.data = {
-        "type": "about:blank",
-        "title": status.phrase,
-        "status": status.value,
-        "detail": detail,
-        "errors": errors,
-    }
+    request = context.get("request")
+    response.data = problem(status, detail, errors, request.path if isinstance(request, Request) else "")
     response.content_type = "application/problem+json"
     return response
 

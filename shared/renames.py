@@ -145,13 +145,21 @@ def fields_of(path: str) -> list[Field]:
     return [one for one in FIELDS if area in one.areas]
 
 
+ONE: Final = "/api/1/"
+"""Below it only the names of today are known; ``/api/`` has the old ones beside them, and goes when they go."""
+
+
 class OldNamesMiddleware:
-    """Answers old addresses and filters as the new ones, and says who asked by an old name."""
+    """Answers old addresses and filters as the new ones, and says who asked by an old name; none of it in API 1."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
+        if request.path_info.startswith(ONE):
+            if request.path_info != f"{ONE}schema/":
+                request.path_info = f"/api/{request.path_info.removeprefix(ONE)}"
+            return self.get_response(request)
         if not request.path_info.startswith("/api/"):
             return self.get_response(request)
         path, met = current(request.path_info, request.method or "")
@@ -207,7 +215,7 @@ class BothNamesRenderer(JSONRenderer):
         return rendered
 
 
-def mark_in_schema(result: dict[str, Any], **_more: object) -> dict[str, Any]:
+def mark_in_schema(result: dict[str, Any]) -> dict[str, Any]:
     """The schema with every old name, marked as deprecated."""
     paths = result["paths"]
     for path, methods in list(paths.items()):

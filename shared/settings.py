@@ -471,10 +471,9 @@ SPECTACULAR_SETTINGS = {
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
+    "OAS_VERSION": "3.1.1",
     "SCHEMA_PATH_PREFIX": "/api",
-    "POSTPROCESSING_HOOKS": [
-        "shared.renames.mark_in_schema"
-    ],  # no others: choices stay beside their field: a dozen things have a `state` of their own
+    "POSTPROCESSING_HOOKS": [],  # choices stay beside their field: a dozen things have a `state` of their own
 }
 
 # -- the operator ------------------------------------------------------------------

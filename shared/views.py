@@ -30,6 +30,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from shared import documents, files, finding, firm_data, menu, metrics, runs, services, signins, status
 from shared import tokens as api_tokens
 from shared.access import SignedInRequest, is_spraying, may_try, roles_required, tried_in_vain
+from shared.api import problem
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.forms import (
     BranchForm,
@@ -69,8 +70,7 @@ class SignIn(auth_views.LoginView):
 def sign_in_locked(request: HttpRequest, *args: object, **kwargs: object) -> HttpResponse:
     """Too many wrong passwords for this name from this address."""
     if request.path.startswith("/api/"):
-        body = {"type": "about:blank", "title": "Too Many Requests", "status": 429, "errors": []}
-        return JsonResponse(body | {"detail": LOCKED}, status=429, content_type="application/problem+json")
+        return _problem(request, 429, LOCKED)
     return render(request, "shared/sign_in.html", {"form": SignInForm(request), "locked": LOCKED}, status=429)
 
 
@@ -586,7 +586,9 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
 
 
 def _said(request: HttpRequest, template: str, code: int, context: dict[str, object] | None = None) -> HttpResponse:
-    """The page in its frame; in a few plain lines where what the frame needs is not there."""
+    """The page in its frame; in a few plain lines where what the frame needs is not there. To a program, a problem."""
+    if request.path.startswith("/api/"):
+        return _problem(request, code)
     try:
         return render(request, template, context, status=code)
     except Exception:  # the database, or a table of static files: whatever it is, the answer stays what it is
@@ -595,6 +597,15 @@ def _said(request: HttpRequest, template: str, code: int, context: dict[str, obj
         return HttpResponse(render_to_string("plain.html", {"title": title, "code": code}), status=code)
 
 
+def _problem(request: HttpRequest, code: int, detail: str = "") -> HttpResponse:
+    """The same as problem details, for the API."""
+    status = HTTPStatus(code)
+    said = problem(status, detail or f"{status.description or status.phrase}.", [], request.path)
+    return JsonResponse(said, status=code, content_type="application/problem+json")
+
+
 def broken(request: HttpRequest) -> HttpResponse:
     """500, without the frame: what broke may be what the frame needs."""
+    if request.path.startswith("/api/"):
+        return _problem(request, 500)
     return HttpResponse(render_to_string("500.html"), status=500)

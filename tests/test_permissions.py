@@ -43,6 +43,7 @@ ANYBODY_SIGNED_IN = {
     "api:document-list",
     "api:document-detail",
     "schema",
+    "schema_1",
     "api:field-day",  # a phone's own day and entries, as its person may do them
     "api:field-entries",
     "api:field-devices",
