@@ -355,6 +355,7 @@ def open_days(
             here.setdefault((one.crew, one.day), []).append(one)
     free = _free_spans(branch, [one for several in here.values() for one in several], days)
     model, prices, variation, found = road_model(branch, rules), prices_of(rules), rules.variation, []
+    today = now.astimezone(branch.tz).date()
     for crew in crews:
         base = crew_point(crew, branch)
         for day in days if base is not None else ():
@@ -363,7 +364,7 @@ def open_days(
                 continue
             standing = tuple(here.get((crew.pk, day), ()))
             bounds = tuple(one.starts_at < now or free.get(one.pk) for one in standing)
-            runs = seconds(now) if now.astimezone(branch.tz).date() == day else 0
+            runs = seconds(now) if day == today else 0
             key = (settings.TRAVEL_URL, model, prices, rules.learned_at, base, hours, standing, bounds, runs // 60)
             kept = _kept.get(key)
             if kept is None:
