@@ -25,14 +25,17 @@ class Offered:
 
 def offered(visit: Appointment, offers: Sequence[Offer], value: str) -> Offered | None:
     """
-    The day of the offer that a form sent as `value`, else the first on which something is offered; None without any.
+    The day of the offer that a form sent as `value`; None where nothing is offered.
 
-    Its crews are those that are offered, and the one with which the visit stands.
+    Without one the day on which the visit stands, else the first on which something is. Its crews are those that
+    are offered, and the one with which the visit stands.
     """
     chosen = next((offer for offer in offers if offer.value == value), None)
-    day = chosen.day if chosen is not None else min((offer.day for offer in offers), default=None)
-    if day is None:
+    days = sorted({offer.day for offer in offers})
+    if not days:
         return None
+    stands = visit.day if visit.day is not None and visit.day in days else days[0]
+    day = chosen.day if chosen is not None else stands
     here = [offer for offer in offers if offer.day == day]
     crews = {offer.crew.pk: offer.crew for offer in here}
     if visit.crew is not None and visit.is_placed() and visit.day == day:

@@ -44,7 +44,7 @@ def plan(request: SignedInRequest) -> HttpResponse:
     day = parse_date_or_none(request.GET.get("day", "")) or timezone.localdate()
     keep = request.GET.get("keep") == "1"
     initial = {"from_on": day, "until_on": day + dt.timedelta(days=0 if keep else 4), "keep": keep, "seconds": 10,
-               "with_unplaced": not keep}  # fmt: skip
+               "with_unplaced": not keep, "sure": True}  # fmt: skip
     form = PlanForm(request.POST or None, user=request.user, initial=initial)
     if request.method == "POST" and form.is_valid():
         with refusals_to(form.refuse):

@@ -11,6 +11,7 @@ from jobs.models import Appointment, Customer, Job, PossibleWindow, Site, Skill
 from jobs.schedule.chances import day_chances, hundredths
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import Harm, effect_of
+from jobs.schedule.offered import offered
 from jobs.schedule.offers import offer_in, offers_for
 from jobs.services import appointments, crews
 from shared.errors import Refused
@@ -187,6 +188,21 @@ def test_an_offer_leaves_the_neighbour_slack_where_that_costs_about_as_little(br
     assert not offer.others
     assert not offer.harm
     assert offer.on_time >= 85  # what comes before lasts as the careful spread has it: no taps have taught any
+
+
+def test_offers_are_drawn_on_the_day_of_the_one_chosen_else_where_the_visit_stands(branch, crew):
+    """Another time for a visit of Tuesday began with the board of Monday."""
+    tuesday = MONDAY + dt.timedelta(days=1)
+    visit = make_appointment(make_job(branch), crew=crew, day=tuesday, time="9:00")
+    offers = offers_for(visit, from_on=MONDAY, days_ahead=3, most=30).best
+    monday = next(offer for offer in offers if offer.day == MONDAY)
+
+    first, chosen = offered(visit, offers, ""), offered(visit, offers, monday.value)
+
+    assert (first.day, first.chosen, chosen.day, chosen.chosen) == (tuesday, None, MONDAY, monday)
+    assert [ghost.choice for ghost in chosen.ghosts if not ghost.choice] == [""]
+    assert all(ghost.day == MONDAY for ghost in chosen.ghosts)
+    assert offered(visit, (), "") is None
 
 
 def test_an_offer_under_the_floor_is_risky_and_the_floor_is_the_branchs(branch, crew, neighbour):
