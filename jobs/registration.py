@@ -19,13 +19,13 @@ def register() -> None:
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
-    menu.add("Stuck", "jobs:attention", roles=[roles.DISPATCHER], position=12)
+    menu.add("Needs attention", "jobs:attention", roles=[roles.DISPATCHER], position=12)
     menu.add("Sites", "jobs:sites", roles=[roles.DISPATCHER], position=13)
     menu.add("Crews", "jobs:crews", roles=[roles.DISPATCHER], position=14)
     menu.add("Today", "jobs:today", roles=roles.FIELD, position=20)
     menu.add("Jobs", "jobs:list", roles=[roles.OWNER], position=60)
     menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], position=61)
-    menu.add("Stuck", "jobs:attention", roles=[roles.OWNER], position=62)
+    menu.add("Needs attention", "jobs:attention", roles=[roles.OWNER], position=62)
     panels.add("jobs:job", "Money", "jobs:money", roles=roles.OFFICE, position=50)
     finding.add(found)
     for kind in ("confirmation", "change"):

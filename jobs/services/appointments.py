@@ -497,7 +497,7 @@ def let_go(*, appointment: Appointment, by: User | None) -> Appointment:
     """Gives a reserved window back."""
     row = lock_appointment(appointment)
     if row.state != State.RESERVED:
-        raise Refused("no window is held")
+        raise Refused("no time is held")
     _clear(row)
     _save_place(row, by, "let the window go")
     recompute_stage(job=row.job_id, by=by)

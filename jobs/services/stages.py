@@ -78,7 +78,7 @@ def blockers_of(job: Job, visits: Iterable[Appointment]) -> list[Blocker]:
             text = f"the {visit.get_purpose_display()} visit stands nowhere in the calendar"
             own.append(Blocker(text, "dispatcher", visit.created_at, visit.get_absolute_url()))
         elif visit.state == Appointment.State.RESERVED:
-            text = f"a window is held for the {visit.get_purpose_display()} visit, not promised yet"
+            text = f"a time is held for the {visit.get_purpose_display()} visit, not promised yet"
             own.append(Blocker(text, "dispatcher", None, visit.get_absolute_url()))
         for answer in visit.readiness.all():
             if answer.answer == "no" and visit.state not in {Appointment.State.DONE, Appointment.State.CANCELLED}:

@@ -313,7 +313,7 @@ def appointment_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
     """Give a reserved window back."""
     row = appointment_for(request.user, pk)
     return _act(
-        request, row, "The window is free again.", lambda: appointments.let_go(appointment=row, by=request.user)
+        request, row, "The time is free again.", lambda: appointments.let_go(appointment=row, by=request.user)
     )
 
 

@@ -206,7 +206,7 @@ KINDS: Final = {
     "again": "jobs need another visit",
     "date": "install dates that slip",
     "unmade": "installs promised before their parts are there",
-    "reserved": "windows held: promise them or let them go",
+    "reserved": "times held: promise them or release them",
     "past": "visits of past days not marked as done",
     "ask": "site checks due",
 }
@@ -442,7 +442,7 @@ def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None, now: dt
     if outlook is not None and outlook.is_manned and (how := grade(row, outlook, now)) is not None:
         found.append(Decision(f"{name}: {how.text}.", f"{url}#late", how.severity, "late"))
     if row.state == State.RESERVED:
-        found.append(Decision(f"{name}: a window is held; promise it or let it go.", url, "check", "reserved"))
+        found.append(Decision(f"{name}: a time is held; promise it or release it.", url, "check", "reserved"))
     until = row.job.site.certificate_until
     if until is not None and row.day is not None and until < row.day:
         text = f"{name}: the insurance certificate ends {short_day(until)}, before the visit. Send a new one."

@@ -130,7 +130,7 @@ def book(request: SignedInRequest) -> HttpResponse:
         else:
             visit = job.appointments.first()
             if visit is not None and visit.state == Appointment.State.RESERVED:
-                messages.success(request, f"{job.number} is booked and the window is held: promise it, or let it go.")
+                messages.success(request, f"{job.number} is booked and the time is held: promise it, or release it.")
                 return redirect("jobs:appointment", visit.pk)
             messages.success(request, f"{job.number} is booked. Choose a window for the measure.")
             return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:job", job.pk)
@@ -281,7 +281,7 @@ def windows(request: SignedInRequest, pk: int) -> HttpResponse:
             error = sentence(refusal.problem)
         else:
             done = "Confirmed for the other time. The one before is free again."
-            messages.success(request, done if is_promised else "The window is held: promise it, or let it go.")
+            messages.success(request, done if is_promised else "The time is held: promise it, or release it.")
             return redirect("jobs:appointment", row.pk)
     context = {
         "visit": row,

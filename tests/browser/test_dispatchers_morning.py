@@ -119,7 +119,7 @@ def book(morning: Morning, take: str, **fields: str) -> int:
     for field, value in fields.items():
         office.locator(f"[name={field}]").evaluate("(box, value) => { box.value = value; }", value)
     if take:
-        office.get_by_role("button", name="Show the windows").click()
+        office.get_by_role("button", name="Show times").click()
         offers = office.locator(".offer:not(.risky)")
         offer = offers.first if take == "first" else offers.last
         offer.locator("input").check()

@@ -39,9 +39,9 @@ def test_of_two_dispatchers_one_gets_the_slot_and_the_other_is_told(site: Any, n
         page.goto(f"{site.url}/visits/{visit}/windows/")
         page.locator(".offer:not(.risky) input").first.check()
 
-    pages[0].get_by_role("button", name="Hold it").click()
+    pages[0].get_by_role("button", name="Hold time").click()
     expect(pages[0].locator(".state").first).to_have_text("held")
-    pages[1].get_by_role("button", name="Hold it").click()
+    pages[1].get_by_role("button", name="Hold time").click()
 
     expect(pages[1].get_by_role("alert")).to_contain_text("is taken meanwhile; choose another")
     assert pages[1].locator(".offer").count() > 0  # fresh windows stand there
@@ -59,7 +59,7 @@ def test_a_place_picked_on_the_sketch_gets_windows(site: Any, new_page: Any, sig
     page.get_by_text("Pick the place on the sketch").click()
     page.locator(".sketch svg").click(position={"x": 120, "y": 90})
     expect(page.get_by_label("Coordinates")).not_to_have_value("")
-    page.get_by_role("button", name="Show the windows").click()
+    page.get_by_role("button", name="Show times").click()
 
     expect(page.locator(".offer").first).to_contain_text("min driving")
     looks_right(page)

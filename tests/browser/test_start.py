@@ -109,7 +109,7 @@ def book(page: Any) -> None:
     page.get_by_label("Street").fill("4 Plover Close")
     page.get_by_label("Town").fill("Larkmere")
     page.get_by_label("Openings", exact=True).fill("3")
-    page.get_by_role("button", name="Show the windows").click()
+    page.get_by_role("button", name="Show times").click()
     offer = page.locator(".offer:not(.risky)").first
     offer.wait_for(timeout=LONG)
     offer.locator("input").check()

@@ -88,7 +88,7 @@ def book(walk: Walk, looks_right: Any) -> None:
     page.get_by_label("Year built").fill("1996")
     page.get_by_label("Openings", exact=True).fill("1")
     page.get_by_label("Rooms", exact=True).fill("Study")
-    page.get_by_role("button", name="Show the windows").click()
+    page.get_by_role("button", name="Show times").click()
     offer = page.locator(".offer:not(.risky)").filter(has_text="Milo's crew").first
     offer.wait_for(timeout=LONG)
     offer.locator("input").check()

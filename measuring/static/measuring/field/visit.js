@@ -704,7 +704,7 @@ function obstructions(one) {
       draw();
     }
   };
-  return h("section", { "aria-label": "In the way" }, h("h2", {}, "In the way"),
+  return h("section", { "aria-label": "Obstructions" }, h("h2", {}, "Obstructions"),
     h("ul", { class: "things" }, one.obstructions.map((thing) => h("li", {}, `${thing.kind}, stands out `, len(thing.ticks), thing.side ? `, ${thing.side}` : "", " ", unsent(thing), " ", h("button", { class: "quiet", onclick: () => enter("clear", { obstruction: thing.uid }) }, "not there")))),
     h("form", { class: "narrow", onsubmit: add },
       h("datalist", { id: "thing-kinds" }, KINDS.map((word) => h("option", { value: word }))),
