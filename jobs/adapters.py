@@ -130,7 +130,7 @@ def _now_text(row: Appointment) -> str:
         expected = max(expected, row.promised_from)
     if row.promised_until is not None and expected > row.promised_until:
         return f"We are running late and expect to be with you about {clock(expected, tz)}. We are sorry."
-    return f"As the day stands we come about {clock(expected, tz)}."
+    return f"As the day stands we expect to be with you about {clock(expected, tz)}."
 
 
 def ready_for_job(job: Job) -> Ready | None:

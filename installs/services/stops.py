@@ -37,7 +37,7 @@ def _stop(appointment: Appointment, *, may_be_closed: bool = False) -> tuple[App
     if row.purpose not in INSTALLING:
         raise Refused(f"this is a visit to {row.get_purpose_display()}, nothing is installed there")
     if row.state == Appointment.State.CANCELLED:
-        raise Refused("this visit is called off")
+        raise Refused("this visit is canceled")
     if not row.is_placed():
         raise Refused("this visit stands nowhere in the calendar yet")
     stop, _ = Stop.objects.get_or_create(appointment=row)

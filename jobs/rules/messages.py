@@ -48,31 +48,31 @@ SORTS: Final[Mapping[str, Sort]] = {
     "confirmation": Sort(
         Words(
             "Your appointment: {window}",
-            "{customer}: we come to {what} on {window}.\nAddress: {address}.\nIt takes about {stay}." + _END + _LINK,
-            "We come to {what} on {window}. Job {number}. {contact}." + _LINK,
+            "{customer}: we'll {what} on {window}.\nAddress: {address}.\nIt takes about {stay}." + _END + _LINK,
+            "We'll {what} on {window}. Job {number}. {contact}." + _LINK,
         )
     ),
     "change": Sort(
         Words(
             "New time for your appointment: {window}",
-            "{customer}: the time of our visit has changed. We come to {what} on {window}.\nAddress: {address}.\n"
+            "{customer}: the time of our visit has changed. We'll {what} on {window}.\nAddress: {address}.\n"
             "It takes about {stay}." + _END + _LINK,
-            "New time: we come to {what} on {window}. Job {number}. {contact}." + _LINK,
+            "New time: we'll {what} on {window}. Job {number}. {contact}." + _LINK,
         )
     ),
     "cancellation": Sort(
         Words(
-            "Your appointment is called off: {window}",
-            "{customer}: our visit to {what} on {window} is called off. Nobody comes then." + _END,
-            "Our visit on {window} is called off. Nobody comes then. Job {number}. {contact}.",
+            "Your appointment is canceled: {window}",
+            "{customer}: our visit to {what} on {window} is canceled." + _END,
+            "Our visit on {window} is canceled. Job {number}. {contact}.",
         )
     ),
     "reminder": Sort(
         Words(
             "Reminder: {window}",
-            "{customer}: we come to {what} on {window}.\nAddress: {address}.\nIt takes about {stay}. Please clear the "
+            "{customer}: we'll {what} on {window}.\nAddress: {address}.\nIt takes about {stay}. Please clear the "
             "area in front of the windows." + _END + _LINK,
-            "Reminder: we come to {what} on {window}. Job {number}. {contact}." + _LINK,
+            "Reminder: we'll {what} on {window}. Job {number}. {contact}." + _LINK,
         ),
         text_first=True,
     ),
@@ -95,9 +95,9 @@ SORTS: Final[Mapping[str, Sort]] = {
     ),
     "return_trip": Sort(
         Words(
-            "We come back to finish job {number}",
-            "{customer}: we have to come back to {what}. We will call you with a time." + _END,
-            "We have to come back to {what}. We will call you with a time. Job {number}. {contact}.",
+            "We'll come back to finish job {number}",
+            "{customer}: we have to come back to {what}. We'll call you with a time." + _END,
+            "We have to come back to {what}. We'll call you with a time. Job {number}. {contact}.",
         ),
         blanks=(*ALWAYS, "what"),
     ),

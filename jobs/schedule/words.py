@@ -143,7 +143,7 @@ def readiness_text(row: Appointment) -> str:
     questions = [f"- {label}" for _, label in ReadinessAnswer.Question.choices]
     return "\n".join(
         [
-            f"{row.job.customer.name}: we come to {WHAT[row.purpose]} on {window_text(row) or 'a day to be set'}.",
+            f"{row.job.customer.name}: we'll {WHAT[row.purpose]} on {window_text(row) or 'a day to be set'}.",
             "Please tell us whether, by then, these are so:",
             *questions,
             f"Job {row.job.number}, {row.job.site.address}. {row.job.branch.name}"

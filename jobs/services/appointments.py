@@ -536,7 +536,7 @@ def cancel_appointment(*, appointment: Appointment, by: User, reason: str = "") 
     """Calls a visit off. It stays in the books, and in calendars as cancelled."""
     row = lock_appointment(appointment)
     if row.state == State.DONE:
-        raise Refused("the visit is done; it can't be called off")
+        raise Refused("the visit is done; it can't be canceled")
     row.state, row.reserved_until, row.reserved_by, row.is_locked = State.CANCELLED, None, None, False
     _save_place(row, by, "called the visit off", reason)
     recompute_stage(job=row.job_id, by=by)

@@ -312,9 +312,7 @@ def appointment_promise(request: SignedInRequest, pk: int) -> HttpResponse:
 def appointment_let_go(request: SignedInRequest, pk: int) -> HttpResponse:
     """Give a reserved window back."""
     row = appointment_for(request.user, pk)
-    return _act(
-        request, row, "The time is free again.", lambda: appointments.let_go(appointment=row, by=request.user)
-    )
+    return _act(request, row, "The time is free again.", lambda: appointments.let_go(appointment=row, by=request.user))
 
 
 @roles_required(*OFFICE)
@@ -327,7 +325,7 @@ def appointment_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
         return render(request, "jobs/appointment.html", appointment_context(request, row, reason_form=form), status=422)
     reason = form.cleaned_data["reason"]
     return _act(
-        request, row, "The visit is called off.",
+        request, row, "The visit is canceled.",
         lambda: appointments.cancel_appointment(appointment=row, by=request.user, reason=reason),
     )  # fmt: skip
 

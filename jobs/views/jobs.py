@@ -245,7 +245,7 @@ def job_cancel(request: SignedInRequest, pk: int) -> HttpResponse:
     if form.is_valid():
         with refusals_to(form.refuse):
             booking.cancel_job(job=job, by=request.user, reason=form.cleaned_data["reason"])
-            return _done(request, job, f"{job.number} is cancelled, and its visits are called off.")
+            return _done(request, job, f"{job.number} is canceled, and so are its visits.")
     return render(request, "jobs/job_detail.html", detail_context(request, job, reason_form=form), status=422)
 
 

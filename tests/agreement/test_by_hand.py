@@ -312,7 +312,7 @@ def test_another_visit_that_is_booked_is_not_asked_for(firm: Firm, monday_at_sev
 
 
 def test_a_visit_called_off_tells_the_customer_so(firm: Firm, monday_at_seven: Any) -> None:
-    """The text to copy still said "we come to measure your windows"."""
+    """The text to copy still said that we come to measure."""
     day = Day(firm, monday_at_seven)
     day.place("9:00")
     day.promise("8:00", "10:00")
@@ -321,8 +321,8 @@ def test_a_visit_called_off_tells_the_customer_so(firm: Firm, monday_at_seven: A
     page = Eyes(firm).page("dispatcher", day.visit.get_absolute_url())
 
     copied = page.one("textarea", id="copy").text
-    assert "we come" not in copied
-    assert "our visit to measure your windows on Monday 5 April, 8:00 am to 10:00 am is called off" in copied
+    assert "we'll" not in copied
+    assert "our visit to measure your windows on Monday 5 April, 8:00 am to 10:00 am is canceled" in copied
 
 
 def test_a_visit_that_is_done_announces_nothing(firm: Firm, monday_at_seven: Any) -> None:
@@ -334,7 +334,7 @@ def test_a_visit_that_is_done_announces_nothing(firm: Firm, monday_at_seven: Any
     page = Eyes(firm).page("dispatcher", day.visit.get_absolute_url())
 
     assert page.one("textarea", id="copy").text == ""
-    assert "we come to" not in page.text.lower()
+    assert "we'll" not in page.text.lower()
 
 
 def test_a_customer_is_told_one_length_of_stay(firm: Firm, monday_at_seven: Any) -> None:

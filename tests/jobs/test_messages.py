@@ -136,7 +136,7 @@ def test_a_promise_is_confirmed_by_mail_and_stands_in_the_history(
     assert (mail["To"], mail["From"]) == (ADA, "desk@example.org")
     assert "8:00 am to 10:00 am" in mail["Subject"]
     text, *files = mail.walk() if not mail.is_multipart() else [part for part in mail.walk() if not part.is_multipart()]
-    assert "We come to" in text.get_payload(decode=True).decode().replace("we come", "We come")
+    assert "we'll measure your windows" in text.get_payload(decode=True).decode()
     assert [one.get_filename() for one in files] == [f"{visit.job.number}.ics", f"{visit.job.number}.pdf"]
     assert files[0].get_payload(decode=True).startswith(b"BEGIN:VCALENDAR")
     assert files[1].get_payload(decode=True).startswith(b"%PDF")
@@ -229,7 +229,7 @@ def test_a_visit_called_off_takes_back_what_waits_and_tells_who_knows(
     assert states(visit) == [
         ("confirmation", "email", "sent"), ("reminder", "email", "dropped"), ("cancellation", "email", "sent")
     ]  # fmt: skip
-    assert "called off" in mail_server.mails[1]["Subject"]
+    assert "canceled" in mail_server.mails[1]["Subject"]
 
 
 def test_what_is_no_longer_true_is_not_sent(

@@ -361,7 +361,7 @@ def test_a_held_window_is_promised_and_its_texts_are_there(branch, crew, office,
     page = office.post(f"/visits/{visit.pk}/promise/", follow=True).content.decode()
 
     assert "8:00 am to 10:00 am" in page
-    assert "we come to measure your windows" in page
+    assert "we&#x27;ll measure your windows" in page
     assert b"BEGIN:VEVENT" in office.get(f"/visits/{visit.pk}/visit.ics").content
 
 
@@ -749,7 +749,7 @@ def test_a_held_window_is_called_promised_nowhere(branch, crew, office):
     assert "held, held for 12:00 pm to 2:00 pm" in board
     assert "held for 12:00 pm to 2:00 pm" in job
     assert "Its window is only held: promise it first." in file.content.decode()
-    assert "we come to" not in office.get(f"/visits/{visit.pk}/").content.decode()
+    assert "we&#x27;ll" not in office.get(f"/visits/{visit.pk}/").content.decode()
 
 
 def test_site_checks_are_one_line_and_one_press(branch, crew, office):

@@ -86,7 +86,7 @@ def test_it_shows_nothing_of_another_job_and_of_the_office(client: Client, branc
 @pytest.mark.parametrize(
     ("state", "time", "said"),
     [
-        ("promised", "7:30", "As the day stands we come about 9:00 am"),
+        ("promised", "7:30", "As the day stands we expect to be with you about 9:00 am"),
         ("promised", "12:00", "We are running late and expect to be with you about"),
         ("on_the_way", "8:50", "We are on the way and expect to be with you between"),
         ("arrived", "9:05", "We are with you now"),
