@@ -234,7 +234,7 @@ def book(walk: Walk, code: str) -> None:
     hand.type("Street", "4 Plover Close")
     hand.type("Town", "Larkmere")
     hand.type("Openings", "1")
-    hand.press("Show the windows")
+    hand.press("Show times")
     offer = hand.page.locator(".offer:not(.risky)").first
     offer.wait_for()
     offer.locator("input").check()
