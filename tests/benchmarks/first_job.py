@@ -53,8 +53,8 @@ class Hand:
         (within or self.page).get_by_role(role, name=name, exact=isinstance(name, str)).first.click()
         self.clicks += 1
 
-    def type(self, label: str, text: str, within: Any = None) -> None:
-        (within or self.page).get_by_label(label, exact=True).first.fill(text)
+    def type(self, label: str, text: str, *, exact: bool = True) -> None:
+        self.page.get_by_label(label, exact=exact).first.fill(text)
         self.keys += len(text)
 
     def fill(self, box: Any, text: str) -> None:
@@ -282,7 +282,7 @@ def approve(walk: Walk, code: str) -> None:
     """The customer's yes, and the release."""
     hand = walk.desk
     hand.open(f"/jobs/{walk.field('jobs.Job', 'pk')}/sizes/")
-    hand.type("Who said yes", "Wilhelmina Overbury")
+    hand.type("Who said yes", "Wilhelmina Overbury", exact=False)
     hand.press("Record the approval")
     hand.press("Release what is ticked")
     expect(hand.page.locator("table.sizes .state").first).to_have_text("released")
@@ -352,8 +352,8 @@ def make(walk: Walk, code: str) -> None:
     hand.open("/workroom/checking/")
     hand.press(unit, "link")
     hand.press("All done")
-    hand.type("Width", "35 1/4")
-    hand.type("Height", "60")
+    hand.type("Width", "35 1/4", exact=False)
+    hand.type("Height", "60", exact=False)
     hand.press("Record the check")
     expect(hand.page.get_by_text(f"{unit} is made.")).to_be_visible()
     walk.done("batched, cut, made, checked", hand)
