@@ -375,7 +375,7 @@ def schedule(walk: Walk, code: str) -> None:
     hand.press(re.compile("Hold|Take"))
     hand.open(f"/visits/{visit}/")
     if hand.page.get_by_role("button", name="Promise it").count():
-        hand.press("Promise it")
+        hand.press(re.compile("Promise it"))
     expect(hand.page.locator(".state").first).to_have_text("promised")
     walk.done("install promised", hand)
 
