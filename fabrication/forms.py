@@ -134,6 +134,12 @@ class RunLengthField(LengthFormField):
         return super().to_python(value)
 
 
+def _run_units(unit: LengthUnit) -> list[tuple[str, str]]:
+    """What the length of a roll may be counted in."""
+    tape = {LengthUnit.INCH: "inches", LengthUnit.MM: "millimeters"}[unit]
+    return [("", "as typed"), (unit, tape), ("yd", "yards"), ("m", "meters")]
+
+
 class ReceiveForm(PageForm):
     """Stock coming in; a number that surprises is asked back."""
 
@@ -161,8 +167,7 @@ class ReceiveForm(PageForm):
 
     def prepare(self) -> None:
         self.offer("material", Material.objects.visible_to(self.asker).filter(is_active=True))
-        tape = {LengthUnit.INCH: "inches", LengthUnit.MM: "millimeters"}[self.length_unit]
-        self.choose("length_in", [("", "as typed"), (self.length_unit, tape), ("yd", "yards"), ("m", "meters")])
+        self.choose("length_in", _run_units(self.length_unit))
         length = self.fields["length"]
         assert isinstance(length, RunLengthField)
         length.counted_in = self.data.get("length_in", "")
@@ -466,6 +471,13 @@ class LabelSizeForm(PageForm):
     top = LengthFormField(least=ZERO, most=Length.mm(60), label="Top margin")
     across = LengthFormField(least=ZERO, most=Length.mm(30), label="Gap between columns")
     down = LengthFormField(least=ZERO, most=Length.mm(30), label="Gap between rows")
+    start = forms.IntegerField(
+        min_value=1, max_value=240, initial=1, required=False, label="First free label",
+        help_text="on a sheet that is begun, counted row by row",
+    )  # fmt: skip
+
+    def clean_start(self) -> int:
+        return self.cleaned_data["start"] or 1
 
 
 class WorkPlaceForm(PageForm):
@@ -512,9 +524,13 @@ class ReceiveClothForm(PageForm):
 class CheckClothForm(PageForm):
     """What the cloth measures; one flaw can be named here, more on its stock page."""
 
-    width = LengthFormField(help_text="selvedges off")
-    length = LengthFormField()
-    repeat = LengthFormField(required=False, label="Pattern repeat")
+    width = LengthFormField(label="Usable width", help_text="selvedges off")
+    length = RunLengthField(most=5000 * METER)
+    length_in = forms.ChoiceField(required=False, label="Length is in", help_text="say which for a bare number")
+    repeat = LengthFormField(
+        required=False, label="Pattern repeat", help_text="along the cloth, one pattern to the next"
+    )
+    no_pattern = forms.BooleanField(required=False, label="It has no pattern that repeats")
     flaw_from = LengthFormField(required=False, help_text="from the free end")
     flaw_to = LengthFormField(required=False)
     anyway = forms.CharField(
@@ -524,9 +540,28 @@ class CheckClothForm(PageForm):
         help_text="as agreed with the customer",
     )
 
-    def flaws(self) -> list[tuple[Length, Length]]:
-        start, end = self.cleaned_data.get("flaw_from"), self.cleaned_data.get("flaw_to")
-        return [(start if start is not None else ZERO, end)] if end is not None else []
+    def prepare(self) -> None:
+        self.choose("length_in", _run_units(self.length_unit))
+        length = self.fields["length"]
+        assert isinstance(length, RunLengthField)
+        length.counted_in = self.data.get("length_in", "")
+
+    def clean(self) -> dict[str, Any]:
+        """The repeat is asked, as every length hangs on it; so is what a bare length is in."""
+        sent = super().clean() or {}
+        typed = str(self.data.get("length", "")).strip()
+        if not sent.pop("length_in", "") and PLAIN_NUMBER.fullmatch(typed):
+            self.add_error("length_in", f"{typed} what? Choose inches, yards or meters.")
+        if bool(sent.get("repeat")) == bool(sent.get("no_pattern")) and "repeat" not in self.errors:
+            self.add_error("repeat", "Measure the pattern's repeat, or tick that it has none.")
+        return sent
+
+    def values(self) -> dict[str, Any]:
+        """As `check_cloth` takes it."""
+        sent = self.cleaned_data
+        start, end = sent.get("flaw_from"), sent.get("flaw_to")
+        flaws = [(start if start is not None else ZERO, end)] if end is not None else []
+        return {name: sent[name] for name in ("width", "length", "repeat", "anyway")} | {"flaws": flaws}
 
 
 # -- the firm's own goods ------------------------------------------------------------------

@@ -289,6 +289,7 @@ class StockMove(models.Model):
         SCRAPPED = "scrapped", "scrapped"
         SPLIT = "split", "split"
         JOINED = "joined", "joined"
+        GIVEN = "given_back", "given back"
 
     item = models.ForeignKey(StockItem, models.CASCADE, related_name="moves")
     change = models.IntegerField()
@@ -667,6 +668,10 @@ class LabelSize(models.Model):
     top = LengthField("top margin", default=ZERO)
     across = LengthField("gap across", default=ZERO)
     down = LengthField("gap down", default=ZERO)
+    start = models.PositiveSmallIntegerField(
+        "first free label", default=1, db_default=1, validators=between(1, 240),
+        help_text="on a sheet that is begun, counted row by row",
+    )  # fmt: skip
 
     objects = BranchQuerySet.as_manager()
 

@@ -64,6 +64,7 @@ urlpatterns = [
     path("workroom/own-cloth/<int:pk>/check/", own_cloth.own_cloth_check, name="own_cloth_check"),
     path("workroom/own-cloth/<int:pk>/again/", own_cloth.own_cloth_again, name="own_cloth_again"),
     path("workroom/own-cloth/<int:pk>/pieces/", own_cloth.own_cloth_pieces, name="own_cloth_pieces"),
+    path("workroom/own-cloth/<int:pk>/back/", own_cloth.own_cloth_back, name="own_cloth_back"),
     path("workroom/buying/", buying.buying, name="buying"),
     path("workroom/buying/units/", buying.buy_units, name="buy_units"),
     path("workroom/buying/stock/", buying.buy_stock, name="buy_stock"),

@@ -7,6 +7,7 @@ from typing import Any
 from django.db.models.signals import post_save
 from django.dispatch import receiver
 
+from fabrication.services.own_cloth import given_back, own_text
 from installs.adapters import packet
 from installs.adapters.evaluation import rules_of, size_of, visit_units, with_needs, work_out
 from installs.adapters.truck import lines_of, list_at, packages_on
@@ -167,6 +168,7 @@ def completion(job: Job) -> dict[str, Any]:
         "customer": job.customer.name,
         "address": job.site.address,
         "units": _installed(job, units),
+        **_own_material(job),
         "owed": [f"{row.unit.opening}: {row.cause_text}" for row in owed],
         "care": [{"family": name, "text": CARE[name]} for name in families if name in CARE],
         "loops": tension,
@@ -180,6 +182,12 @@ def completion(job: Job) -> dict[str, Any]:
         "phone": job.branch.phone,
         "branch": job.branch.name,
     }
+
+
+def _own_material(job: Job) -> dict[str, Any]:
+    """What the customer has back of their own material; nothing, not even a name, where there is none."""
+    found = [own_text(item) for item in given_back(job)]
+    return {"given_back": found} if found else {}
 
 
 def _installed(job: Job, units: list[Unit]) -> list[dict[str, Any]]:

@@ -31,6 +31,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
         "fabrication",
         "0021_a_change_is_asked_of_the_supplier",
     ): "a line is of nothing once it is cancelled, as no old code makes it",
+    ("fabrication", "0023_where_a_sheet_of_labels_begins"): DEFAULTED,
     ("installs", "0004_the_day_itself"): FIRST,
     ("installs", "0005_a_return_is_owed"): STOPPED,
     ("installs", "0008_checks_of_a_stop"): DEFAULTED,

@@ -10,7 +10,7 @@ from rest_framework.response import Response
 from fabrication.access import LOOKS, WORKS
 from fabrication.api.base import ShelfSerializer
 from fabrication.api.cutting import PiecesSerializer
-from fabrication.models import OwnCloth
+from fabrication.models import OwnCloth, StockItem
 from fabrication.services import own_cloth
 from jobs.models import Job
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
@@ -60,6 +60,19 @@ class CheckClothSerializer(serializers.Serializer[None]):
     anyway = serializers.CharField(max_length=160, required=False)
 
 
+class OwnPiecesSerializer(PiecesSerializer):
+    sure = serializers.BooleanField(default=False, help_text="plan them although the cloth seems too short")
+
+
+class BackSerializer(serializers.ModelSerializer[StockItem]):
+    width = LengthSerializerField(read_only=True)
+    length = LengthSerializerField(read_only=True)
+
+    class Meta:
+        model = StockItem
+        fields = ["code", "width", "length"]
+
+
 class OwnClothViewSet(ReadViewSet[OwnCloth]):
     """Cloth customers bring."""
 
@@ -67,7 +80,7 @@ class OwnClothViewSet(ReadViewSet[OwnCloth]):
     serializer_class = OwnClothSerializer
     filterset_fields = ["state"]
     roles = LOOKS
-    action_roles = dict.fromkeys(["receive", "check_result", "again", "pieces"], WORKS) | {"create": LOOKS}
+    action_roles = dict.fromkeys(["receive", "check_result", "again", "pieces", "back"], WORKS) | {"create": LOOKS}
 
     @extend_schema(request=ExpectClothSerializer, responses={201: OwnClothSerializer})
     def create(self, request: ApiRequest) -> Response:
@@ -95,12 +108,19 @@ class OwnClothViewSet(ReadViewSet[OwnCloth]):
         cloth = own_cloth.check_cloth(cloth=self.get_object(), by=request.user, **sent)
         return Response(OwnClothSerializer(cloth).data)
 
-    @extend_schema(request=PiecesSerializer, responses={202: RunSerializer(many=True)})
+    @extend_schema(request=OwnPiecesSerializer, responses={202: RunSerializer(many=True)})
     @action(detail=True, methods=["post"])
     def pieces(self, request: ApiRequest, pk: str = "") -> Response:
         """All that is cut from it, by the keys of the parts; the plans they stood in are made anew."""
-        runs = own_cloth.cut_from_cloth(cloth=self.get_object(), by=request.user, **valid(PiecesSerializer, request))
+        runs = own_cloth.cut_from_cloth(cloth=self.get_object(), by=request.user, **valid(OwnPiecesSerializer, request))
         return Response(RunSerializer(runs, many=True).data, status=202)
+
+    @extend_schema(request=None, responses={200: BackSerializer(many=True)})
+    @action(detail=True, methods=["post"])
+    def back(self, request: ApiRequest, pk: str = "") -> Response:
+        """The customer takes what remains of it."""
+        items = own_cloth.give_back(job=self.get_object().job, by=request.user)
+        return Response(BackSerializer(items, many=True).data)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])

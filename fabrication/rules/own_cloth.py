@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from fabrication.rules.materials import Material, StockSize
 from shared.lengths import ZERO, Length, LengthUnit
 
 
@@ -71,3 +72,47 @@ def judge(
     if repeat is None and repeat_expected is not None:
         notes.append(f"no repeat was measured; the order reckons with {show(repeat_expected)}")
     return Verdict(tuple(problems), tuple(notes))
+
+
+def as_own(product_cloth: Material, *, name: str, width: Length, repeat: Length | None) -> Material:
+    """
+    A product's cloth with the width and pattern of the customer's: it lies as it came and is never turned.
+
+    Weight, thickness and whether it may be seamed stay the product's, as nobody measures them.
+
+    Parameters
+    ----------
+    width
+        Usable, selvedges off.
+    """
+    facts = replace(
+        product_cloth.facts, stock=(StockSize(width=width),), edge=ZERO, repeat=repeat or None, turning="never"
+    )
+    return replace(product_cloth, name=name, facts=facts)
+
+
+def length_taken(pieces: Sequence[tuple[Length, Length, int]], across: Length) -> Length:
+    """
+    What pieces take off a cloth, cut across piece by piece, the longest first and side by side where they fit.
+
+    Parameters
+    ----------
+    pieces
+        Width, length (repeats in it) and number of each.
+    across
+        Usable width of the cloth; no piece is wider.
+
+    Examples
+    --------
+    >>> inch = Length.inches
+    >>> str(length_taken([(inch(40), inch(81), 3)], inch(54))), str(length_taken([(inch(20), inch(81), 3)], inch(54)))
+    ('243 in', '162 in')
+    """
+    single = [(width, length) for width, length, count in pieces for _ in range(count)]
+    cuts: list[list[Length]] = []  # of each cross cut its length and what is left across
+    for width, length in sorted(single, key=lambda one: (-one[1].ticks, -one[0].ticks)):
+        cut = next((one for one in cuts if width <= one[1]), None)
+        if cut is None:
+            cuts.append(cut := [length, across])
+        cut[1] -= width
+    return sum((length for length, _ in cuts), ZERO)

@@ -21,6 +21,7 @@ from fabrication.models import Material, OwnCloth, Part, Purchase, PurchaseLine,
 from fabrication.rules import recipes as rules
 from fabrication.rules.bench import COLOR
 from fabrication.rules.cords import LoopRule, loop_rule, pull_rule
+from fabrication.rules.own_cloth import as_own
 from fabrication.services.amendments import ask_supplier
 from measuring.adapters.changes import differences
 from measuring.adapters.evaluation import fit_of, jurisdiction_of
@@ -362,10 +363,44 @@ def own_material_key(cloth: OwnCloth) -> str:
     return f"{OWN}{cloth.pk}"
 
 
+def cloths_of(makes: Iterable[UnitMake]) -> dict[int, dict[str, OwnCloth]]:
+    """By make: the product's cloths (by their key) that are cut from a customer's own."""
+    parts = Part.objects.filter(make__in=[make.pk for make in makes], material__key__startswith=OWN)
+    found: dict[int, dict[str, OwnCloth]] = {}
+    for part in parts.exclude(state=Part.State.CANCELLED).select_related("make", "material"):
+        cloth = OwnCloth.objects.filter(pk=part.material.key.removeprefix(OWN)).first()
+        alike = (one.material for one in _made(part.make).parts if (one.name, one.kind) == (part.name, part.kind))
+        if cloth is not None and (key := next(alike, "")):
+            found.setdefault(part.make_id, {})[key] = cloth
+    return found
+
+
+def with_own(materials: Mapping[str, rules.Material], own: Mapping[str, OwnCloth]) -> Mapping[str, rules.Material]:
+    """The range, with the customers' own cloth in the place of the product's."""
+    return {
+        **materials,
+        **{
+            key: as_own(materials[key], name=cloth.name, width=cloth.width, repeat=cloth.repeat)
+            for key, cloth in own.items()
+            if cloth.width is not None and key in materials
+        },
+    }
+
+
+def materials_for(unit: Unit) -> Mapping[str, rules.Material]:
+    """What a unit that is made up already is made of: the branch's range, and the customer's cloth it is cut from."""
+    make = UnitMake.objects.filter(unit=unit).first()
+    found = materials_of(unit.product.branch)
+    return with_own(found, cloths_of([make]).get(make.pk, {})) if make is not None else found
+
+
+def _made(make: UnitMake) -> rules.UnitMake:
+    return rules.UnitMake.from_json(make.figures["made"])
+
+
 def products_cloth(part: Part) -> tuple[Material, bool]:
     """The product's cloth for a part that was to be cut from the customer's, and whether it may be turned on it."""
-    made = rules.UnitMake.from_json(part.make.figures["made"])
-    one = next(one for one in made.parts if one.name == part.name and one.kind == part.kind)
+    one = next(one for one in _made(part.make).parts if one.name == part.name and one.kind == part.kind)
     return Material.objects.get(branch=part.material.branch_id, key=one.material), one.may_turn
 
 
@@ -459,7 +494,7 @@ def change_effects(unit: Unit, wanted: Unit | None) -> Iterator[str]:
         if revision is None:
             return
         try:
-            made = worked_out(wanted, revision, materials_of(unit.product.branch))
+            made = worked_out(wanted, revision, materials_for(unit))
         except rules.CannotMake as error:
             yield f"it can't be made so: {error.problem} ({error.bound})"
             return
@@ -584,7 +619,7 @@ def remake_after_change(unit: Unit, change: SizeChange, by: User) -> None:
 
 def _differs(unit: Unit, make: UnitMake) -> bool:
     assert make.recipe is not None
-    made = worked_out(unit, make.recipe, materials_of(unit.product.branch))
+    made = worked_out(unit, make.recipe, materials_for(unit))
     stands = rules.UnitMake.from_json(make.figures["made"]) if make.figures.get("made") else None
     return stands is None or stands.parts != made.parts
 
@@ -600,7 +635,7 @@ def _make_anew(unit: Unit, make: UnitMake, by: User, changes: Changes, why: str)
         raise Refused(f"{unit.product.name} has no recipe yet")
     branch = unit.product.branch
     try:
-        made = worked_out(unit, revision, materials_of(branch))
+        made = worked_out(unit, revision, materials_for(unit))
     except rules.CannotMake as error:
         raise Refused(error.problem, field="size", bound=error.bound) from None
     keys = {row.key: row for row in Material.objects.filter(branch=branch)}

@@ -3,15 +3,28 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from math import ceil
 
 from django.db import transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from fabrication.models import Batch, CutPlan, KeptEnd, Material, OwnCloth, Part, StockItem, StockMove
-from fabrication.rules.own_cloth import judge
-from fabrication.services.making import own_material_key, products_cloth
+from fabrication.models import Batch, CutPlan, KeptEnd, Material, OwnCloth, Part, StockItem, StockMove, UnitMake
+from fabrication.rules import recipes as rules
+from fabrication.rules.own_cloth import judge, length_taken
+from fabrication.rules.receiving import run_text
+from fabrication.services.making import (
+    head_of,
+    materials_of,
+    order_of,
+    own_material_key,
+    products_cloth,
+    recipe_from,
+    with_own,
+    worked_out,
+)
 from fabrication.services.planning import drop_plan, plan_material
 from fabrication.services.stock import fresh_code, move_stock
 from jobs.models import Job
@@ -21,6 +34,7 @@ from shared.audit import record
 from shared.errors import Refused
 from shared.lengths import ZERO, Length
 from shared.models import Run, User
+from shared.records import length_text
 
 
 @transaction.atomic
@@ -128,26 +142,38 @@ def expect_again(*, cloth: OwnCloth, by: User, expected_on: dt.date | None = Non
 def cloth_parts(cloth: OwnCloth) -> QuerySet[Part]:
     """What of its job is of cloth, live: what might be cut from it, and what is."""
     parts = Part.objects.filter(make__unit__opening__job=cloth.job_id, material__kind=Material.Kind.CLOTH)
-    parts = parts.exclude(state=Part.State.CANCELLED).select_related("material", "make__unit__opening__room")
+    parts = parts.exclude(state=Part.State.CANCELLED).select_related(
+        "material__branch", "make__recipe", "make__unit__opening__room", "make__unit__opening__group",
+        "make__unit__opening__job__branch", "make__unit__product__branch",
+    )  # fmt: skip
     return parts.order_by("make__unit__opening__room__order", "make__unit__opening__order", "make", "pk")
 
 
 @transaction.atomic
-def cut_from_cloth(*, cloth: OwnCloth, parts: Collection[int], by: User) -> list[Run]:
+def cut_from_cloth(*, cloth: OwnCloth, parts: Collection[int], by: User, sure: bool = False) -> list[Run]:
     """
     Says which parts of its job are cut from the customer's cloth; the others go back to the product's.
 
-    Cut plans these parts stood in are made anew, and the cloth gets one of its own in each batch.
+    Their lengths are worked out anew: up to this cloth's repeat, matched across each room, whose first piece takes
+    one repeat more to find the pattern's start. Cut plans these parts stood in are made anew, and the cloth gets
+    one of its own in each batch.
 
     Parameters
     ----------
     parts
         Keys of all of them, of which none may be cut from other cloth already.
+    sure
+        Somebody said to plan them although the cloth seems too short.
 
     Returns
     -------
     list of runs
         One for each plan asked for.
+
+    Raises
+    ------
+    Refused
+        A piece that is cut, or too wide for this cloth; at the field ``sure`` how much the cloth is short.
     """
     lock_job(cloth.job_id)
     cloth = _held(cloth, OwnCloth.State.ACCEPTED)
@@ -163,6 +189,14 @@ def cut_from_cloth(*, cloth: OwnCloth, parts: Collection[int], by: User) -> list
     for part in moved:
         if part.done:
             raise Refused(f"{part} is cut already, from {part.material.name}", field="parts")
+    stay = [part for pk, part in rows.items() if pk in wanted and not part.done and part not in moved]
+    goes_back = [part for part in moved if part.pk not in wanted]
+    comes = [*stay, *(part for part in moved if part.pk in wanted)]
+    back, made_back = _cut_anew(goes_back, None)
+    own_cut, made_own = _cut_anew(comes, cloth)
+    cut_anew = back | own_cut
+    if not sure:
+        _refuse_short(cloth, comes, cut_anew)
     stood_in = {part.material_id for part in moved} | {own.pk}
     planned = list(
         CutPlan.objects.filter(batch__in=batches, material__in=stood_in).exclude(state=CutPlan.State.REPLACED)
@@ -171,9 +205,88 @@ def cut_from_cloth(*, cloth: OwnCloth, parts: Collection[int], by: User) -> list
         drop_plan(plan=plan)
     for part in moved:
         part.material, part.may_turn, part.state = _cloth_for(part, own, part.pk in wanted)
-        part.save(update_fields=["material", "may_turn", "state"])
+    for part in [*stay, *moved]:
+        if part.pk in cut_anew:
+            one = cut_anew[part.pk]
+            part.quantity, part.length, part.width = one.quantity, one.length, one.width
+            part.derivation, part.weight_g = one.derivation, ceil(one.weight_g)
+        part.save()
+    makes = {part.make_id: part.make for part in [*stay, *moved]}
+    for pk, made in (made_back | made_own).items():
+        makes[pk].figures = {**makes[pk].figures, "made": made.to_json()}
+        makes[pk].save(update_fields=["figures"])
     record(by=by, action="chose what is cut from it", subject=cloth, job=cloth.job_id, note=f"{len(wanted)} pieces")
     return _plan_anew(planned, stood_in | {part.material_id for part in moved}, by)
+
+
+def _cut_anew(parts: Sequence[Part], cloth: OwnCloth | None) -> tuple[dict[int, rules.Part], dict[int, rules.UnitMake]]:
+    """Parts, and by make the units, as the rules cut them from this cloth, by room; None: from the product's own."""
+    rooms: dict[int, dict[int, UnitMake]] = defaultdict(dict)
+    for part in parts:
+        rooms[part.make.unit.opening.room_id][part.make_id] = part.make
+    made: dict[int, rules.UnitMake] = {}
+    for room in rooms.values():
+        made |= _room_made(list(room.values()), parts, cloth)
+    found = {}
+    for part in parts:
+        whole = made.get(part.make_id)
+        alike = [one for one in whole.parts if (one.name, one.kind) == (part.name, part.kind)] if whole else []
+        if alike:
+            found[part.pk] = alike[0]
+    return found, made
+
+
+def _room_made(makes: Sequence[UnitMake], parts: Sequence[Part], cloth: OwnCloth | None) -> dict[int, rules.UnitMake]:
+    """The units of one room together, so that a pattern is matched across them; by make."""
+    known = [make for make in makes if make.recipe is not None and make.figures.get("made")]
+    if not known:
+        return {}  # made up by hand, without a recipe: its lengths stay
+    materials = materials_of(known[0].unit.product.branch)
+    if cloth is not None:
+        keys = {products_cloth(part)[0].key for part in parts if part.make_id in {make.pk for make in known}}
+        materials = with_own(materials, dict.fromkeys(keys, cloth))
+    alone = [make for make in known if len(head_of(make.unit)) < 2]
+    orders = []
+    for make in alone:
+        assert make.recipe is not None
+        recipe = recipe_from(make.recipe)
+        orders.append((recipe, order_of(make.unit, recipe)))
+    show = known[0].unit.product.branch.unit
+    try:
+        found = {make.pk: one for make, one in zip(alone, rules.make_room(orders, materials, unit=show), strict=True)}
+        for make in known:
+            if make.pk not in found and make.recipe is not None:
+                found[make.pk] = worked_out(make.unit, make.recipe, materials)
+    except rules.CannotMake as error:
+        raise Refused(error.problem, field="parts", bound=error.bound) from None
+    return found
+
+
+def _refuse_short(cloth: OwnCloth, parts: Sequence[Part], cut_anew: Mapping[int, rules.Part]) -> None:
+    """Says before anything is cut that the cloth is too short, and by how much."""
+    assert cloth.item is not None  # accepted cloth is on the rack
+    assert cloth.width is not None
+    pieces = []
+    for part in parts:
+        one: rules.Part | Part = cut_anew.get(part.pk, part)
+        if one.length is not None:
+            pieces.append((one.width or cloth.width, one.length, one.quantity))
+    item, unit = cloth.item, cloth.job.branch.unit
+    wide = max((width for width, _, _ in pieces), default=ZERO)
+    if wide > cloth.width:
+        raise Refused(
+            f"{cloth.name} is {cloth.width.text(unit, symbol=True)} wide, a piece {wide.text(unit, symbol=True)}",
+            field="parts",
+        )
+    taken = length_taken(pieces, cloth.width)
+    flawed = sum((Length(end - start) for start, end in item.flaws), ZERO)
+    there = (item.length or ZERO) - flawed
+    if taken > there:
+        raise Refused(
+            f"{cloth.name} is short by {run_text(taken - there, unit)}: these pieces take {run_text(taken, unit)}, "
+            f"{run_text(there, unit)} is there. Choose fewer, or ask the customer for more.",
+            field="sure",
+        )
 
 
 def _cloth_for(part: Part, own: Material, is_own: bool) -> tuple[Material, bool, str]:
@@ -214,7 +327,7 @@ def _refuse_impossible(width: Length, length: Length, flaws: Sequence[tuple[Leng
 
 def _on_the_rack(cloth: OwnCloth, by: User) -> StockItem:
     """A material of its own, so that no other job's plan can take it."""
-    facts = {"repeat": str(cloth.repeat)} if cloth.repeat else {}
+    facts = {"repeat": length_text(cloth.repeat)} if cloth.repeat else {}
     material, _ = Material.objects.get_or_create(
         branch=cloth.job.branch,
         key=own_material_key(cloth),
@@ -239,3 +352,56 @@ def _let_the_job_go_on(cloth: OwnCloth, by: User) -> None:
     job = Job.objects.get(pk=cloth.job_id)
     if job.hold == Job.Hold.CLOTH and not waiting.exists():
         unhold(job=job, by=by, note=f"{cloth.name} is here and good")
+
+
+# -- what remains --------------------------------------------------------------------------
+
+
+def left_of(jobs: Collection[int]) -> dict[int, list[StockItem]]:
+    """By job: what remains of its customers' own cloth, once nothing is left to cut from it."""
+    cloths = OwnCloth.objects.filter(job__in=jobs, state=OwnCloth.State.ACCEPTED, item__isnull=False)
+    by_material = dict(cloths.values_list("item__material", "job"))
+    if not by_material:
+        return {}
+    waiting = set(
+        Part.objects.filter(material__in=by_material, state__in=[Part.State.TO_CUT, Part.State.PLANNED])
+        .order_by()
+        .values_list("material", flat=True)
+    )
+    found: dict[int, list[StockItem]] = defaultdict(list)
+    items = StockItem.objects.filter(material__in=set(by_material) - waiting, quantity__gt=0)
+    for item in items.select_related("material__branch").order_by("pk"):
+        found[by_material[item.material_id]].append(item)
+    return found
+
+
+@transaction.atomic
+def give_back(*, job: Job, by: User) -> list[StockItem]:
+    """What remains of the customer's cloth leaves the rack: it is theirs."""
+    lock_job(job.pk)
+    items = left_of([job.pk]).get(job.pk, [])
+    for item in items:
+        move_stock(
+            item=item,
+            change=-item.quantity,
+            reason=StockMove.Reason.GIVEN,
+            by=by,
+            note=f"{job.number}: to the customer",
+        )
+    if items:
+        note = ", ".join(f"{item.code} {own_text(item)}" for item in items)
+        record(by=by, action="gave the customer's material back", subject=job, job=job.pk, note=note[:240])
+    return items
+
+
+def given_back(job: Job) -> list[StockItem]:
+    """What the customer has back of their own cloth."""
+    items = StockItem.objects.filter(material__stock__own_cloth__job=job, moves__reason=StockMove.Reason.GIVEN)
+    return list(items.select_related("material__branch").distinct().order_by("pk"))
+
+
+def own_text(item: StockItem) -> str:
+    """A piece of a customer's own cloth as they know it, such as ``blue linen, 54 in × 66 in``."""
+    unit, name = item.material.branch.unit, item.material.name
+    sizes = [size.text(unit, symbol=True) for size in (item.width, item.length) if size is not None]
+    return f"{name.rpartition(' (')[0] or name}, {' × '.join(sizes)}"

@@ -54,6 +54,8 @@ def _page(request: SignedInRequest, cloth: OwnCloth, form: PageForm | None = Non
         "word": word,
         "pieces": services.cloth_parts(cloth) if cloth.state == OwnCloth.State.ACCEPTED else (),
         "can_work": request.user.has_role(*WORKS),
+        "left": services.left_of([cloth.job_id]).get(cloth.job_id, []),
+        "given_back": services.given_back(cloth.job) if cloth.item else [],
         "form": form or (kind(user=request.user) if kind else None),
     }
     return render(request, "fabrication/own_cloth.html", context, status=422 if form else 200)
@@ -89,19 +91,28 @@ def own_cloth_pieces(request: SignedInRequest, pk: int) -> HttpResponse:
     cloth = own_cloth_for(request.user, pk)
     sent = {int(key) for key in request.POST.getlist("parts") if key.isdecimal()}
     with refusals_shown(request):
-        runs = services.cut_from_cloth(cloth=cloth, parts=sent, by=request.user)
+        sure = bool(request.POST.get("sure"))
+        runs = services.cut_from_cloth(cloth=cloth, parts=sent, by=request.user, sure=sure)
         planned = f" and {len(runs)} cut plan{'s' if len(runs) > 1 else ''} made anew" if runs else ""
         messages.success(request, f"{len(sent)} pieces are cut from this cloth{planned}.")
+    return redirect("fabrication:own_cloth", pk)
+
+
+@roles_required(*WORKS)
+@require_POST
+def own_cloth_back(request: SignedInRequest, pk: int) -> HttpResponse:
+    """The customer takes what remains of it."""
+    cloth = own_cloth_for(request.user, pk)
+    with refusals_shown(request):
+        items = services.give_back(job=cloth.job, by=request.user)
+        messages.success(request, f"{len(items)} piece{'' if len(items) == 1 else 's'} given back.")
     return redirect("fabrication:own_cloth", pk)
 
 
 def _act(request: SignedInRequest, pk: int, form: PageForm, action: Callable[..., object]) -> HttpResponse:
     cloth = own_cloth_for(request.user, pk)
     if form.is_valid():
-        sent = dict(form.cleaned_data)
-        if isinstance(form, CheckClothForm):
-            sent |= {"flaws": form.flaws()}
-            del sent["flaw_from"], sent["flaw_to"]
+        sent = form.values() if isinstance(form, CheckClothForm) else dict(form.cleaned_data)
         with refusals_to(form.refuse):
             action(cloth=cloth, by=request.user, **sent)
             return redirect("fabrication:own_cloth", pk)

@@ -22,6 +22,8 @@ from shared.lengths import ZERO, Length
 from shared.records import Record, Within
 
 LONG_RACK: Final = "long rack"
+OWN: Final = "own:"
+"""How the item of a line begins that is a customer's own material."""
 HARDWARE: Final = "hardware"
 SPARES: Final = "spares"
 TOOLS: Final = "tools"
@@ -45,6 +47,14 @@ class Package(Record):
 
 
 @dataclass(frozen=True)
+class GoesBack:
+    """What remains of the customer's own material, by the code of its piece."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
 class StopLoad:
     """One stop of the day in driving order, with its units, their lists and packages."""
 
@@ -53,6 +63,7 @@ class StopLoad:
     units: tuple[InstallUnit, ...]
     lists: tuple[HardwareList, ...]
     packages: tuple[Package, ...]
+    goes_back: tuple[GoesBack, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -119,6 +130,7 @@ def load_list(stops: Sequence[StopLoad], rules: HardwareRules, truck_longest: Le
     short_ones.sort(key=lambda pair: (-pair[0].number, pair[1].unit, pair[1].number))
     entries = [_package(LONG_RACK, stop, package) for stop, package in long_ones]
     entries += [_package(f"stop {stop.number}", stop, package) for stop, package in short_ones]
+    entries += [_goes_back(stop, one) for stop in reversed(stops) for one in stop.goes_back]
     hardware = day_hardware(stops, rules)
     units = [unit for stop in stops for unit in stop.units]
     entries += [_hardware(HARDWARE, entry) for entry in hardware]
@@ -151,6 +163,13 @@ def _package(section: str, stop: StopLoad, package: Package) -> LoadEntry:
         stop=stop.number,
         length=package.length,
         why=f"{package.length} long, stop {stop.number}",
+    )
+
+
+def _goes_back(stop: StopLoad, one: GoesBack) -> LoadEntry:
+    text = f"{stop.job} customer's own material, goes back: {one.text}"
+    return LoadEntry(
+        0, f"stop {stop.number}", text, item=f"{OWN}{one.code}", stop=stop.number, why=f"{one.code}, the customer's"
     )
 
 

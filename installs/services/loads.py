@@ -9,10 +9,12 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
+from fabrication.models import StockItem
+from fabrication.services.own_cloth import left_of, own_text
 from installs.adapters.evaluation import Worked, rules_of, visit_units_of, work_out
 from installs.models import HardwareUsed, Load, LoadCheck, LoadLine, VanStock, VisitUnit
 from installs.rules.cords import CordRule
-from installs.rules.loading import LoadEntry, LoadPlan, Package, StopLoad, load_list, packages_of
+from installs.rules.loading import OWN, GoesBack, LoadEntry, LoadPlan, Package, StopLoad, load_list, packages_of
 from installs.rules.units import InstallUnit
 from installs.services.hardware import pull_hardware, put_on_shelf, refresh_hardware, take_pulls
 from jobs.models import INSTALLING, Appointment, Crew
@@ -20,7 +22,7 @@ from jobs.schedule.day import in_the_calendar
 from jobs.services.stages import recompute_stage
 from measuring.models import Unit
 from shared import audit
-from shared.codes import read_code
+from shared.codes import read_package_code
 from shared.errors import Refused
 from shared.lengths import Length
 from shared.models import User
@@ -49,11 +51,15 @@ def plan_load(crew: Crew, visits: Sequence[Appointment]) -> tuple[LoadPlan, dict
         )
         for visit in visits
     }
-    stops = [_stop_load(number, visit, worked[visit.pk]) for number, visit in enumerate(visits, 1)]
+    left = left_of({visit.job_id for visit in visits})
+    stops = [
+        _stop_load(number, visit, worked[visit.pk], left.get(visit.job_id, []))
+        for number, visit in enumerate(visits, 1)
+    ]
     return load_list(stops, rules, crew.truck_longest), worked
 
 
-def _stop_load(number: int, visit: Appointment, worked: Sequence[Worked]) -> StopLoad:
+def _stop_load(number: int, visit: Appointment, worked: Sequence[Worked], left: Sequence[StockItem]) -> StopLoad:
     known = [(one.read, one.hardware) for one in worked if one.read is not None and one.hardware is not None]
     return StopLoad(
         number,
@@ -61,6 +67,7 @@ def _stop_load(number: int, visit: Appointment, worked: Sequence[Worked]) -> Sto
         tuple(read for read, _ in known),
         tuple(hardware for _, hardware in known),
         tuple(package for one in worked for package in packages_for(one.unit, one.read)),
+        tuple(GoesBack(item.code, own_text(item)) for item in left),
     )
 
 
@@ -120,6 +127,8 @@ def refresh_load(*, crew: Crew, day: dt.date, by: User) -> Load:
 
 def line_key(entry: LoadEntry) -> str:
     """What an entry is, whatever its place in the list."""
+    if entry.item.startswith(OWN):
+        return entry.item[:90]
     return f"unit:{entry.unit}:{entry.package}"[:90] if entry.unit else f"{entry.section}:{entry.item}"[:90]
 
 
@@ -239,15 +248,19 @@ def _words(rows: Sequence[LoadLine]) -> str:
 @transaction.atomic
 def check_code(*, load: Load, typed: str, by: User, bundle: bool = False) -> LoadLine:
     """
-    Ticks off by the code on a label: the next package of that unit, or all of them as a bundle.
+    Ticks off by the code on a label: that package, the next one of a unit's code, or all of them as a bundle.
 
     `typed` may be the address in a label's QR. Refused, saying why, for a code that was mistyped,
     that is not on this truck, or whose packages are all on it.
     """
-    code = read_code(typed.strip().rstrip("/").rpartition("/")[2])
-    if code is None:
+    read = read_package_code(typed.strip().rstrip("/").rpartition("/")[2])
+    if read is None:
         raise Refused(f"{typed[:20]}: a letter or figure is wrong, read the label again", field="code")
+    code, number = read
     lines = list(load.lines.filter(unit__code=code).order_by("order"))
+    if number is not None and not bundle:
+        lines = [line for line in lines if line.package.startswith(f"{number} of ")]
+        code = f"{code}-{number}"
     if not lines:
         raise Refused(f"{code} does not go on this truck today", field="code")
     open_lines = [line for line in lines if line.missing]

@@ -11,8 +11,10 @@ from django.db import transaction
 from django.utils import timezone
 
 from fabrication.models import Material
-from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
+from fabrication.services.own_cloth import give_back
+from installs.models import HardwareUsed, LoadLine, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.rules.causes import needs_return
+from installs.rules.loading import OWN
 from installs.services.returns import open_return, read_cause, settle_installed
 from jobs.models import INSTALLING, Appointment
 from jobs.services import appointments, stages
@@ -340,6 +342,8 @@ def close_stop(
     for one in rows:
         if one.outcome == VisitUnit.Outcome.INSTALLED:
             settle_installed(unit=one.unit, by=by)
+    if LoadLine.objects.filter(appointment=row, key__startswith=OWN, checked__gt=0).exists():
+        give_back(job=row.job, by=by)
     ReturnOwed.objects.filter(appointment=row, state=ReturnOwed.State.BOOKED).update(state=ReturnOwed.State.DONE)
     for one in rows:
         if one.outcome == VisitUnit.Outcome.NOT_INSTALLED and needs_return(one.cause):

@@ -7,8 +7,10 @@ paper (C). W × H is the finished size: the order's less the clearance of an ins
 
 import pytest
 
+from fabrication.rules.own_cloth import as_own, length_taken
 from fabrication.rules.recipes import UnitMake
-from tests.fabrication.rules.shop import made
+from shared.lengths import Length, total
+from tests.fabrication.rules.shop import MATERIALS, RECIPES, made, make_room, order
 
 ROLLER = """
     Inside 47 1/2 × 72, clearance 1/8: W 47 3/8, H 72. Chain, exposed hem bar.
@@ -152,3 +154,35 @@ def test_a_romans_folds_and_ribs_are_printed_from_the_bottom_edge():
 
     assert unit.figure("folds").text == "9 half folds of 6 9/16 in, hem section 7 9/16 in, top 6 3/8 in"
     assert unit.figure("ribs").text == "7 9/16, 20 11/16, 33 13/16, 46 15/16"
+
+
+@pytest.mark.parametrize(
+    ("repeat", "width", "first", "others", "in_all"),
+    [
+        # drops × ceil(cut length / repeat) × repeat, and one repeat to find the pattern's start (C):
+        # 74 7/8 / 24 = 3.1: 4 repeats of 24 = 96; 3 × 96 + 24
+        ("24", "54", "120", "96", "312"),
+        # 74 7/8 / 25 = 2.995: 3 repeats of 25 = 75; 3 × 75 + 25
+        ("25", "54", "100", "75", "250"),
+        # one repeat to the tick
+        ("74 7/8", "54", "149 3/4", "74 7/8", "299 1/2"),
+        # no pattern: as they are
+        (None, "54", "74 7/8", "74 7/8", "224 5/8"),
+        # two of 44 1/2 side by side on a wide cloth: the first and one more, then the third
+        ("24", "118", "120", "96", "216"),
+    ],
+)
+def test_three_romans_of_a_customers_own_cloth_are_cut_as_by_hand(repeat, width, first, others, in_all):
+    """Face cloth of the sheet above, 44 1/2 × 74 7/8, three in one room."""
+    inch, options = Length.parse, SHEETS["curlew"][4]
+    face = MATERIALS[made("curlew", "42", "60", options=options).part("face").material]
+    own = as_own(face, name="her linen", width=inch(width), repeat=inch(repeat) if repeat else None)
+    orders = [(RECIPES["curlew"], order("42", "60", mount="inside", options=options))] * 3
+
+    room = make_room(orders, {**MATERIALS, own.key: own})
+
+    cut = [next(part for part in unit.parts if part.name == "face cloth") for unit in room]
+    assert [part.length for part in cut] == [inch(first), inch(others), inch(others)]
+    assert {part.width for part in cut} == {inch("44 1/2")}
+    assert length_taken([(part.width, part.length, 1) for part in cut], inch(width)) == inch(in_all)
+    assert total(part.length for part in cut) >= inch(in_all)

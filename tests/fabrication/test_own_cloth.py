@@ -3,14 +3,27 @@
 import pytest
 
 from fabrication.documents import cuts_of_plan
-from fabrication.models import CutPlan, OwnCloth, Part, PlannedCut, StockItem
+from fabrication.models import CutPlan, Material, OwnCloth, Part, PlannedCut, StockItem, UnitMake
 from fabrication.rules.own_cloth import judge
+from fabrication.rules.recipes import starting_recipes
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import mark_cut
-from fabrication.services.making import materials_of
-from fabrication.services.own_cloth import check_cloth, cut_from_cloth, expect_again, expect_cloth, receive_cloth
+from fabrication.services.making import make_units, materials_of, remake_after_change
+from fabrication.services.own_cloth import (
+    check_cloth,
+    cut_from_cloth,
+    expect_again,
+    expect_cloth,
+    give_back,
+    given_back,
+    left_of,
+    own_text,
+    receive_cloth,
+)
 from fabrication.services.planning import plan_batch
+from fabrication.services.starting_data import load_materials, load_recipes
 from jobs.models import Job
+from measuring.models import Opening, Product, Room, SizeChange, Unit
 from shared.errors import Refused
 from shared.lengths import Length
 from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_part, make_stock
@@ -197,3 +210,139 @@ def test_the_page_and_the_api_choose_the_pieces(accepted, panels, workroom, as_u
     sent = {"parts": [part.pk for part in panels]}
     assert api_as(workroom).post(f"/api/own-cloth/{accepted.pk}/pieces/", sent, format="json").status_code == 202
     assert Part.objects.filter(material=accepted.item.material).count() == 2
+
+
+# -- lengths worked out anew, and what remains -------------------------------------------------
+
+
+@pytest.fixture
+def romans(branch, workroom, cloth):
+    """Three of 42 × 60 of the job, two in one room: their face cloth is cut 74 7/8 long."""
+    product = Product.objects.create(branch=branch, key="curlew", name="Curlew", family="roman")
+    load_materials(branch)
+    load_recipes(branch)
+    tried = starting_recipes()["curlew"].tried_with() | {"lining": "lined", "control": "spring"}
+    units = []
+    for _ in range(3):
+        unit = make_made_unit(branch, workroom, job=cloth.job).unit
+        UnitMake.objects.filter(unit=unit).delete()
+        unit.product, unit.options = product, tried
+        unit.order_width, unit.order_height = IN(42), IN(60)
+        unit.save()
+        units.append(unit)
+    study = Room.objects.create(job=cloth.job, name="Study", order=9)
+    Opening.objects.filter(pk=units[2].opening_id).update(room=study)
+    return make_units([Unit.objects.get(pk=unit.pk) for unit in units], workroom)
+
+
+def faces(makes):
+    return list(Part.objects.filter(make__in=makes, name="face cloth").order_by("make"))
+
+
+def came(cloth, workroom, length, repeat):
+    receive_cloth(cloth=cloth, by=workroom)
+    return check_cloth(cloth=cloth, width=IN(54), length=IN(length), repeat=repeat, by=workroom, anyway="as agreed")
+
+
+@pytest.mark.django_db
+def test_pieces_of_own_cloth_are_cut_to_its_repeat_and_go_back_to_the_products(cloth, romans, workroom):
+    """They kept the product's lengths, without a repeat: the third would not have matched."""
+    accepted = came(cloth, workroom, 500, IN(24))
+    before = [(part.length, part.material_id) for part in faces(romans)]
+
+    cut_from_cloth(cloth=accepted, parts=[part.pk for part in faces(romans)], by=workroom)
+    matched = [(part.length, "repeat" in part.derivation) for part in faces(romans)]
+    cut_from_cloth(cloth=accepted, parts=[faces(romans)[1].pk], by=workroom)
+    one = [part.length for part in faces(romans)]
+
+    plain = Length.parse("74 7/8")
+    assert [length for length, _ in before] == [plain] * 3
+    # each room's first takes one repeat more: 4 × 24 + 24, 4 × 24 | 4 × 24 + 24
+    assert matched == [(IN(120), True), (IN(96), True), (IN(120), True)]
+    assert one == [plain, IN(120), plain]
+    assert faces(romans)[0].material_id == before[0][1]
+
+
+@pytest.mark.django_db
+def test_own_cloth_that_is_short_is_said_before_anything_is_cut(cloth, romans, workroom, as_user):
+    accepted = came(cloth, workroom, 300, IN(24))
+    parts = [part.pk for part in faces(romans)]
+    page, address = as_user(workroom), f"/workroom/own-cloth/{accepted.pk}/"
+
+    said = page.post(f"{address}pieces/", {"parts": parts}, follow=True).content.decode()
+    none = {part.material_id for part in faces(romans)}
+    page.post(f"{address}pieces/", {"parts": parts, "sure": "on"})
+
+    # 120 + 96 + 120
+    assert "short by 36 in (1 yd): these pieces take 336 in (9.33 yd), 300 in (8.33 yd) is there" in said
+    assert accepted.item.material_id not in none
+    assert {part.material_id for part in faces(romans)} == {accepted.item.material_id}
+
+
+@pytest.mark.django_db
+def test_own_cloth_too_narrow_is_seamed_where_the_products_may_be_else_refused(cloth, romans, workroom):
+    receive_cloth(cloth=cloth, by=workroom)
+    accepted = check_cloth(cloth=cloth, width=IN(40), length=IN(500), by=workroom, anyway="a seam is agreed")
+    part = faces(romans)[0]
+
+    cut_from_cloth(cloth=accepted, parts=[part.pk], by=workroom)
+    seamed = faces(romans)[0]
+    cut_from_cloth(cloth=accepted, parts=[], by=workroom)
+    Material.objects.filter(pk=part.material_id).update(facts={**part.material.facts, "seam": False})
+
+    assert (seamed.quantity, seamed.width <= IN(40)) == (2, True)
+    assert "2 widths seamed" in seamed.derivation
+    with pytest.raises(Refused, match="across the roll"):
+        cut_from_cloth(cloth=accepted, parts=[part.pk], by=workroom)
+
+
+@pytest.mark.django_db
+def test_a_new_size_is_cut_to_the_repeat_of_own_cloth_too(cloth, romans, workroom):
+    accepted = came(cloth, workroom, 500, IN(24))
+    cut_from_cloth(cloth=accepted, parts=[part.pk for part in faces(romans)], by=workroom)
+    unit = Unit.objects.get(pk=romans[1].unit_id)
+    change = SizeChange.objects.create(
+        unit=unit, old_width=unit.order_width, old_height=unit.order_height, new_width=IN(42), new_height=IN(84),
+        opened_by=workroom,
+    )  # fmt: skip
+    Unit.objects.filter(pk=unit.pk).update(order_height=IN(84), longest_height=IN(84))
+
+    remake_after_change(Unit.objects.get(pk=unit.pk), change, workroom)
+
+    part = faces(romans)[1]
+    assert part.material_id == accepted.item.material_id
+    assert part.length.ticks % IN(24).ticks == 0
+    assert part.length > IN(96)
+
+
+@pytest.mark.django_db
+def test_what_remains_of_own_cloth_goes_back_once_nothing_is_left_to_cut(accepted, panels, workroom, as_user):
+    """It lay on the rack for ever."""
+    job = accepted.job
+    cut_from_cloth(cloth=accepted, parts=[part.pk for part in panels], by=workroom)
+    waiting = left_of([job.pk])
+    Part.objects.update(done=1, state="cut")
+    StockItem.objects.filter(pk=accepted.item_id).update(length=IN(66))
+    shown = as_user(workroom).get(f"/workroom/own-cloth/{accepted.pk}/").content.decode()
+
+    as_user(workroom).post(f"/workroom/own-cloth/{accepted.pk}/back/")
+
+    assert waiting == {}
+    assert "Goes back to the customer" in shown
+    assert StockItem.objects.get(pk=accepted.item_id).quantity == 0
+    assert [own_text(item) for item in given_back(job)] == ["blue linen, 54 in × 66 in"]
+    assert give_back(job=job, by=workroom) == []
+
+
+@pytest.mark.django_db
+def test_the_repeat_and_the_unit_of_the_length_are_asked_when_cloth_is_checked(cloth, workroom, as_user):
+    receive_cloth(cloth=cloth, by=workroom)
+    page, address = as_user(workroom), f"/workroom/own-cloth/{cloth.pk}/check/"
+
+    bare = page.post(address, {"width": "54", "length": "9"}).content.decode()
+    page.post(address, {"width": "54", "length": "9", "length_in": "yd", "no_pattern": "on"})
+
+    cloth.refresh_from_db()
+    assert "9 what? Choose inches, yards or meters." in bare
+    assert "Measure the pattern&#x27;s repeat, or tick that it has none." in bare
+    assert (cloth.state, cloth.length, cloth.repeat) == ("accepted", IN(324), None)

@@ -94,6 +94,7 @@ ACTIONS = [
     ("own_cloth_receive", "cloth"),
     ("own_cloth_check", "cloth"),
     ("own_cloth_pieces", "cloth"),
+    ("own_cloth_back", "cloth"),
     ("place_add", None),
     ("place_save", "place"),
     ("own_cloth_again", "cloth"),

@@ -11,6 +11,8 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fabrication.models import StockItem, StockMove
+from fabrication.services import own_cloth
+from installs.documents import completion
 from installs.models import Load, LoadLine, VanStock
 from installs.services import hardware as hardware_services
 from installs.services import loads, stops, visits
@@ -20,6 +22,7 @@ from measuring.models import Unit
 from shared.devices import receiver
 from shared.documents import kind_of, request_document
 from shared.errors import Refused
+from shared.lengths import Length
 from shared.models import Branch, User
 from tests.factories import make_job
 from tests.installs.makers import a_day, make_crew, make_unit, make_visit, stock_up, today
@@ -51,6 +54,43 @@ def test_long_pieces_come_first_then_the_last_stop(branch: Branch, dispatcher: U
     units = [line.unit_id for line in load.lines.all() if line.unit_id]
     assert units == [long_one.pk, last.pk, first.pk]
     assert load.lines.first().section == "long rack"
+
+
+def test_a_packages_own_code_ticks_that_package(branch: Branch, dispatcher: User, installer: User) -> None:
+    _, visit = a_day(branch, dispatcher, installer)
+    load = the_load(visit, installer)
+    line = load.lines.filter(unit__isnull=False).exclude(package="").first()
+    number = line.package.partition(" ")[0]
+
+    ticked = loads.check_code(load=load, typed=f"https://x.test/u/{line.unit.code}-{number}/", by=installer)
+    with pytest.raises(Refused, match="on the truck already"):
+        loads.check_code(load=load, typed=f"{line.unit.code}-{number}", by=installer)
+
+    assert ticked.pk == line.pk
+    with pytest.raises(Refused, match="does not go on this truck"):
+        loads.check_code(load=load, typed=f"{line.unit.code}-19", by=installer)
+
+
+def test_what_remains_of_a_customers_own_cloth_is_on_the_load_and_given_back_at_the_stop(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    cloth = own_cloth.expect_cloth(
+        job=job, name="blue linen", width_needed=Length.inches(54), length_needed=Length.inches(60), by=dispatcher
+    )
+    own_cloth.receive_cloth(cloth=cloth, by=dispatcher)
+    own_cloth.check_cloth(cloth=cloth, width=Length.inches(54), length=Length.inches(66), by=dispatcher)
+
+    load = the_load(visit, installer)
+    line = load.lines.get(key__startswith="own:")
+    check_all(load, installer)
+    stops.mark_all_installed(appointment=visit, by=installer)
+    stops.close_stop(appointment=visit, by=installer)
+
+    assert line.section == "stop 1"
+    assert line.text == f"{job.number} customer's own material, goes back: blue linen, 54 in × 66 in"
+    assert StockItem.objects.get(material__key=f"own-{cloth.pk}").quantity == 0
+    assert completion(job)["given_back"] == ["blue linen, 54 in × 66 in"]
 
 
 def test_what_was_checked_for_a_visit_is_aboard_until_it_is_back(

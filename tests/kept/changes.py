@@ -99,6 +99,7 @@ CHANGES: dict[str, list[Change]] = {
             Change(f"GET /api/purchase*body.*{name}", "Deliveries in parts, differences answered, a note.", is_new=True)
             for name in ("answers", "pieces_received", "note")
         ),
+        Change("GET /api/label-sizes/* body.*start", "The first free label of a started sheet.", is_new=True),
         Change("GET /api/purchases/* body.*ships_on", "The day its supplier acknowledged to ship.", is_new=True),
         # entries whose body can't be read
         Change("entry installer 17 installs.arrived reply.*", "A body without its visit says which field is missing."),
