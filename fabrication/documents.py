@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from itertools import groupby
 from typing import Any
@@ -26,6 +27,7 @@ from fabrication.models import (
     UnitMake,
 )
 from fabrication.rules import recipes as rules
+from fabrication.rules.labels import plan_label
 from fabrication.rules.supply import ordered_as
 from fabrication.services.assembly import steps_of
 from fabrication.services.bench import likeness, tolerance_of
@@ -187,10 +189,10 @@ def pull_list(batch: Batch) -> dict[str, object]:
     model="fabrication.Batch",
     template="fabrication/documents/labels.html",
     roles=WHO,
-    version=3,
+    version=4,
 )
 def labels(batch: Batch) -> dict[str, object]:
-    """One label a package of each unit, with the QR of its page."""
+    """One label a package of each unit, with a code and the QR of its page."""
     makes = batch.makes.select_related(
         "unit__opening__room", "unit__opening__job", "unit__product", "batch__branch"
     ).order_by("unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number")
@@ -201,7 +203,114 @@ def labels(batch: Batch) -> dict[str, object]:
         for make in makes
         for label in unit_labels(make, offered[make.unit_id])
     ]
-    return {"labels": rows, "on": label_size_of(batch.branch)}
+    return laid_out(rows, branch_labels(batch.branch), _unit_lines)
+
+
+def _unit_lines(label: dict[str, Any]) -> list[str]:
+    """The small lines of a package's label, the first ones first where there is no room for all."""
+    return [
+        label.get("question", ""), f"package {label['package']}", f"{label['job']} · {label['room']}",
+        ", ".join(filter(None, [label["product"], label["colour"]])),
+        " · ".join(filter(None, [label["mount"], label["control"]])),
+    ]  # fmt: skip
+
+
+@document_kind(
+    "fabrication.piece_labels",
+    title="Piece labels",
+    model="fabrication.CutPlan",
+    template="fabrication/documents/labels.html",
+    roles=WHO,
+)
+def piece_labels(plan: CutPlan) -> dict[str, object]:
+    """One label a piece of a cut plan in the order of the saw: whose it is, what part, its size, color and side."""
+    cuts = list(plan.cuts.exclude(state=PlannedCut.State.DROPPED))
+    keys = {piece["part"] for cut in cuts for piece in cut.pieces}
+    parts = Part.objects.select_related(
+        "make__unit__opening__room", "make__unit__opening__job", "make__unit__product"
+    ).in_bulk(keys)
+    offered = offers_of_units(part.make.unit for part in parts.values())
+    rows = [
+        _piece_label(parts[piece["part"]], offered[parts[piece["part"]].make.unit_id])
+        for cut in cuts
+        for piece in cut.pieces
+    ]
+    return laid_out(rows, branch_labels(plan.batch.branch), _piece_lines)
+
+
+def _piece_label(part: Part, offer: Offer) -> dict[str, Any]:
+    unit = part.make.unit
+    told = told_apart_by(unit, offer)
+    return {
+        "code": unit.code, "address": page_of(unit.code), "job": unit.opening.job.number,
+        "room": f"{unit.opening.room.name} {unit.opening.mark}", "part": part.name, "width": part.width,
+        "length": part.length, "colour": told["colour"], "control": told["control"],
+    }  # fmt: skip
+
+
+def _piece_lines(label: dict[str, Any]) -> list[str]:
+    beside = " · ".join(filter(None, [label["colour"], label["control"]]))
+    return [label["part"], f"{label['job']} · {label['room']}", beside]
+
+
+Lines = Callable[[dict[str, Any]], list[str]]
+
+
+def laid_out(rows: Sequence[dict[str, Any]], size: LabelSize, lines: Lines) -> dict[str, object]:
+    """Labels with their small lines where they go, by sheets from the first free one; of a roll one by one."""
+    plan = plan_label(size.width, size.height)
+    found: list[dict[str, Any] | None] = []
+    for row in rows:
+        beside, below = plan.split(lines(row))
+        found.append({**row, "beside": beside, "below": below})
+    is_roll = size.kind == LabelSize.Kind.ROLL
+    if found and not is_roll:
+        found = [None] * (size.start - 1) + found
+    each = 1 if is_roll else size.columns * size.rows
+    sheets = [found[first : first + each] for first in range(0, len(found), each)]
+    return {"sheets": sheets, "on": label_size_of(size) | {"qr": plan.qr}}
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """A made-up label as it comes out at a size, and which of its lines are cut off or left out."""
+
+    name: str
+    label: dict[str, Any]
+    qr: int
+    width: str
+    height: str
+    cut_off: list[str]
+
+
+def label_previews(size: LabelSize) -> list[Preview]:
+    """A package's, a piece's and a stock piece's label in true size."""
+    plan = plan_label(size.width, size.height)
+    unit: dict[str, Any] = {
+        "code": "234567S-2", "address": page_of("234567S"), "job": "J-1004", "room": "Dining room 12",
+        "width": Length.parse("119 15/16"), "height": Length.parse("107 15/16"),
+    }  # fmt: skip
+    package = unit | {
+        "package": "2 of 2: valance", "product": "Wren", "colour": "Dusk grey", "mount": "inside mount",
+        "control": "chain loop, left",
+    }  # fmt: skip
+    piece = unit | {"code": "234567S", "length": unit["width"], "width": None, "part": "bottom rail"}
+    piece |= {"colour": "Dusk grey", "control": "chain loop, left"}
+    rack = {
+        "code": "234567S",
+        "address": page_of("234567S"),
+        "length": Length.inches(1080),
+        "width": Length.inches(118),
+    }
+    rack |= {"material": "Sedge linen, flax", "lot": "A7", "is_offcut": True, "shelf": "rack 7"}
+    drawn = (("Package", package, _unit_lines), ("Piece", piece, _piece_lines), ("Stock", rack, _stock_lines))
+    found = []
+    for name, label, lines in drawn:
+        beside, below = plan.split(lines(label))
+        shown = {**label, "beside": beside, "below": below}
+        millimetres = (f"{side.as_mm():.2f}mm" for side in (size.width, size.height))
+        found.append(Preview(name, shown, plan.qr, *millimetres, plan.cut_off(lines(label))))
+    return found
 
 
 def within_tolerance(make: UnitMake, side: str, finished: Length) -> tuple[Length, Length]:
@@ -210,9 +319,13 @@ def within_tolerance(make: UnitMake, side: str, finished: Length) -> tuple[Lengt
     return finished - under, finished + over
 
 
-def label_size_of(branch: Branch) -> dict[str, object]:
-    """What the branch prints labels on, in millimetres as CSS writes them."""
-    size = LabelSize.objects.filter(branch=branch).first() or starting_label_size(branch)
+def branch_labels(branch: Branch) -> LabelSize:
+    """What a branch prints labels on."""
+    return LabelSize.objects.filter(branch=branch).first() or starting_label_size(branch)
+
+
+def label_size_of(size: LabelSize) -> dict[str, object]:
+    """What labels are printed on, in millimetres as CSS writes them."""
     names = ("width", "height", "left", "top", "across", "down")
     return {
         "is_roll": size.kind == LabelSize.Kind.ROLL,
@@ -226,12 +339,29 @@ def label_size_of(branch: Branch) -> dict[str, object]:
     "fabrication.stock_label",
     title="Stock label",
     model="fabrication.StockItem",
-    template="fabrication/documents/stock_label.html",
+    template="fabrication/documents/labels.html",
     roles=WHO,
-    version=2,
+    version=3,
 )
 def stock_label(item: StockItem) -> dict[str, object]:
     """One label for an offcut, a bar bundle or a roll, with the QR of its page."""
+    return laid_out([_stock_label(item)], branch_labels(item.material.branch), _stock_lines)
+
+
+@document_kind(
+    "fabrication.stock_labels",
+    title="Stock labels",
+    model="fabrication.Material",
+    template="fabrication/documents/labels.html",
+    roles=WHO,
+)
+def stock_labels(material: Material) -> dict[str, object]:
+    """A label for every piece of a material on the rack, rolls and bars before offcuts."""
+    items = material.stock.filter(quantity__gt=0).select_related("material").order_by("is_offcut", "shelf", "pk")
+    return laid_out([_stock_label(item) for item in items], branch_labels(material.branch), _stock_lines)
+
+
+def _stock_label(item: StockItem) -> dict[str, Any]:
     return {
         "code": item.code,
         "address": page_of(item.code),
@@ -240,8 +370,16 @@ def stock_label(item: StockItem) -> dict[str, object]:
         "width": item.width,
         "lot": item.lot,
         "is_offcut": item.is_offcut,
-        "on": label_size_of(item.material.branch),
+        "shelf": item.shelf,
+        "on_tape": True,
     }
+
+
+def _stock_lines(label: dict[str, Any]) -> list[str]:
+    what = " ".join(
+        filter(None, ["offcut" if label["is_offcut"] else "", f"lot {label['lot']}" if label["lot"] else ""])
+    )
+    return [label["material"], what, label["shelf"]]
 
 
 def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, object]]:
@@ -250,8 +388,8 @@ def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, object]]:
     packages = make.packages or [{"name": ""}]
     return [
         {
-            "code": make.unit.code,
-            "address": page_of(make.unit.code),
+            "code": f"{make.unit.code}-{position}" if len(packages) > 1 else make.unit.code,
+            "address": page_of(f"{make.unit.code}-{position}" if len(packages) > 1 else make.unit.code),
             "job": opening.job.number,
             "room": f"{opening.room.name} {opening.mark}",
             "product": make.unit.product.name,
@@ -281,7 +419,8 @@ def work_order(make: UnitMake) -> dict[str, object]:
     return {
         **({"sheet": sheet} if sheet else {}),
         **_questions([make.unit_id], opening.job.branch.unit),
-        "label": unit_labels(make, offers_of_units([make.unit])[make.unit_id])[0],
+        "label": unit_labels(make, offers_of_units([make.unit])[make.unit_id])[0]
+        | {"code": make.unit.code, "address": page_of(make.unit.code)},
         "mount": make.unit.get_mount_display(),
         "recipe": f"{make.recipe}" if make.recipe else "",
         "options": dict(options_shown([make.unit])[make.unit_id]),

@@ -52,6 +52,22 @@ def read_code(typed: str) -> str | None:
     return code if check_symbol(code[:-1]) == code[-1] else None
 
 
+def read_package_code(typed: str) -> tuple[str, int | None] | None:
+    """
+    The code of a unit and which of its packages, as a package's label has it: the code, a dash and a number.
+
+    Examples
+    --------
+    >>> read_package_code("234567S-2"), read_package_code("234-567 s"), read_package_code("234567T-2")
+    (('234567S', 2), ('234567S', None), None)
+    """
+    if (code := read_code(typed)) is not None:
+        return code, None
+    before, _, number = typed.strip().rpartition("-")
+    code = read_code(before)
+    return (code, int(number)) if code is not None and number.isdecimal() and len(number) <= 2 else None
+
+
 # -- codes that open something -------------------------------------------------------
 
 SECRET_GROUPS: Final = 3

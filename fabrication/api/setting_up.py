@@ -70,7 +70,7 @@ class LabelSizeSerializer(serializers.ModelSerializer[LabelSize]):
 
     class Meta:
         model = LabelSize
-        fields = ["id", "kind", "width", "height", "columns", "rows", "left", "top", "across", "down"]
+        fields = ["id", "kind", "width", "height", "columns", "rows", "left", "top", "across", "down", "start"]
 
 
 class LabelSizeViewSet(ReadViewSet[LabelSize]):

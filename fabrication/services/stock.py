@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
+from math import ceil
+from typing import Any
 
 from django.db import transaction
 from django.db.models import Max
 
 from fabrication.models import KeptEnd, LabelSize, Material, StockItem, StockMove
+from fabrication.rules.labels import DoesNotFit, plan_label
 from fabrication.rules.receiving import odd_length, odd_number, run_text
 from shared.audit import record
 from shared.codes import new_code
@@ -180,8 +183,27 @@ def let_end_go(*, kept: KeptEnd, by: User, reason: str) -> None:
 
 
 @transaction.atomic
-def save_label_size(*, branch: Branch, by: User, **fields: object) -> LabelSize:
-    """What a branch's labels are printed on: `LabelSize`'s own fields."""
+def save_label_size(*, branch: Branch, by: User, **fields: Any) -> LabelSize:
+    """What a branch's labels are printed on: `LabelSize`'s own fields; refused as `check_label` says."""
+    check_label(LabelSize(branch=branch, **fields))
     size, _ = LabelSize.objects.update_or_create(branch=branch, defaults=fields)
     record(by=by, action="set the label size", subject=size, note=f"{size.width} × {size.height}, {size.kind}")
     return size
+
+
+def check_label(size: LabelSize) -> None:
+    """
+    Refuses a label that the code, the size and three lines do not fit on.
+
+    Raises
+    ------
+    Refused
+        At its width or height, with the least; at `start` where the sheet has no such label.
+    """
+    try:
+        plan_label(size.width, size.height)
+    except DoesNotFit as error:
+        least = Length.mm(ceil(error.least_mm)).text(size.branch.unit, symbol=True)
+        raise Refused(f"{error.problem}: at least {least}", field=error.side, bound=least) from None
+    if size.kind == LabelSize.Kind.SHEET and size.start > size.columns * size.rows:
+        raise Refused("the sheet has no such label", field="start", bound=f"1 to {size.columns * size.rows}")

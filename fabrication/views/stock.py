@@ -12,6 +12,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fabrication.access import LOOKS, WORKS, kept_end_for, stock_for
+from fabrication.documents import label_previews
 from fabrication.forms import (
     CountForm,
     FlawForm,
@@ -38,7 +39,7 @@ from fabrication.services.rack import (
     split_stock,
 )
 from fabrication.services.starting_data import starting_label_size
-from fabrication.services.stock import let_end_go, receive_stock, save_label_size
+from fabrication.services.stock import check_label, let_end_go, receive_stock, save_label_size
 from shared.access import SignedInRequest, roles_required
 from shared.codes import read_code
 from shared.errors import refusals_to
@@ -193,8 +194,13 @@ def label_size(request: SignedInRequest) -> HttpResponse:
     initial = {name: getattr(size, name) for name in LabelSizeForm.base_fields}
     form = LabelSizeForm(request.POST or None, user=request.user, initial=initial, row=branch)
     if request.method == "POST" and form.is_valid():
-        save_label_size(branch=branch, by=request.user, **form.cleaned_data)
-        messages.success(request, "Labels are printed at this size from now on.")
-        return redirect("fabrication:label_size")
-    status = 422 if request.method == "POST" else 200
-    return render(request, "fabrication/label_size.html", {"form": form}, status=status)
+        size = LabelSize(branch=branch, **form.cleaned_data)
+        with refusals_to(form.refuse):
+            check_label(size)
+            if "look" not in request.POST:
+                save_label_size(branch=branch, by=request.user, **form.cleaned_data)
+                messages.success(request, "Labels are printed at this size from now on.")
+                return redirect("fabrication:label_size")
+    status = 422 if form.errors else 200
+    context = {"form": form, "previews": () if form.errors else label_previews(size)}
+    return render(request, "fabrication/label_size.html", context, status=status)

@@ -23,7 +23,7 @@ from measuring.adapters.options import options_shown
 from measuring.models import Unit
 from measuring.services.changes import CHANGEABLE
 from shared.access import SignedInRequest, roles_required
-from shared.codes import read_code
+from shared.codes import read_package_code
 from shared.errors import refusals_shown
 from shared.formats.money import money_text
 from shared.pictures import picture_answer, refuse_large
@@ -68,7 +68,8 @@ def unit_page(request: SignedInRequest, make: UnitMake, form: CheckForm, *, stat
 @require_GET
 def by_code(request: SignedInRequest, code: str) -> HttpResponse:
     """Where a label's QR leads: the unit's page for whoever may see it."""
-    tidy = read_code(code)
+    read = read_package_code(code)
+    tidy = read[0] if read else None
     unit = Unit.objects.visible_to(request.user).filter(code=tidy).first() if tidy else None
     if unit is None:
         return _stock_by_code(request, tidy)

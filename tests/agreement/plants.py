@@ -131,6 +131,12 @@ def each(key: str, name: str, change: Callable[[Any], Any]) -> Callable[[dict[st
     return alter
 
 
+def each_label(values: dict[str, Any], side: str) -> None:
+    for sheet in values["sheets"]:
+        for label in filter(None, sheet):
+            label[side] = label[side] and label[side] + EIGHTH
+
+
 def each_unit(values: dict[str, Any], name: str, change: Callable[[Any], Any]) -> dict[str, Any]:
     for stop in values.get("stops", [values]):
         for unit in stop["units"]:
@@ -347,7 +353,7 @@ PLANTS = (
         "unit's finished size",
         "label",
         units.batches,
-        document("fabrication.labels", each("labels", "width", lambda one: one + EIGHTH)),
+        document("fabrication.labels", lambda values: each_label(values, "width")),
     ),
     Plant(
         "unit's finished size",
@@ -381,7 +387,7 @@ PLANTS = (
         "piece's length",
         "stock label",
         of_pieces,
-        document("fabrication.stock_label", lambda values: values.update(length=values["length"] + EIGHTH)),
+        document("fabrication.stock_label", lambda values: each_label(values, "length")),
     ),
     Plant(
         "piece's free",

@@ -1,26 +1,29 @@
 """What the workroom prints: a set-up once, labels at the branch's size, codes that lead somewhere."""
 
 import re
+from io import BytesIO
 
 import pytest
 from django.template.loader import render_to_string
 from django.urls import reverse
+from pypdf import PdfReader
 
 from fabrication.documents import (
     cut_list,
     cuts_of_plan,
-    label_size_of,
     labels,
     pull_list,
     stock_label,
+    stock_labels,
     tickets,
     work_order,
 )
-from fabrication.models import CutPlan, LabelSize
+from fabrication.models import CutPlan, LabelSize, UnitMake
 from fabrication.services.batches import open_batch
 from fabrication.services.planning import plan_batch
 from fabrication.services.starting_data import load_materials, load_recipes, load_steps
 from fabrication.services.stock import save_label_size
+from shared.documents import Content, kind_of, render
 from shared.lengths import Length, LengthUnit
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
 from tests.fabrication.rules.shop import made
@@ -110,15 +113,93 @@ def test_labels_take_the_branchs_own_size(batch, branch, workroom):
     sizes = {"width": Length.mm(57), "height": Length.mm(32)}
     save_label_size(branch=branch, by=workroom, kind=LabelSize.Kind.ROLL, **sizes)
 
-    assert label_size_of(branch)["is_roll"] is True
-    assert labels(batch)["on"]["width"] == "57.00mm"
+    on = labels(batch)["on"]
+    assert (on["is_roll"], on["width"]) == (True, "57.00mm")
+
+
+def roll_of_two_by_one(branch, by):
+    sizes = {"width": Length.inches(2), "height": Length.inches(1)}
+    return save_label_size(branch=branch, by=by, kind=LabelSize.Kind.ROLL, **sizes)
+
+
+def pages_of(key, subject, by):
+    kind = kind_of(key)
+    values = kind.gather(subject)
+    pdf, _ = render(kind, subject, Content(values, values), revision=1, by=by)
+    return [page.extract_text() for page in PdfReader(BytesIO(pdf)).pages]
+
+
+def test_a_two_by_one_roll_prints_each_label_on_one_label(batch, branch, workroom):
+    """The code came out on one label and the size on the next, and both packages of a unit had one code."""
+    roll_of_two_by_one(branch, workroom)
+    UnitMake.objects.update(packages=[{"name": "head", "longest": 1}, {"name": "vanes", "longest": 1}])
+    code = batch.makes.get().unit.code
+
+    pages = pages_of("fabrication.labels", batch, workroom)
+
+    assert len(pages) == 2
+    for number, (page, name) in enumerate(zip(pages, ["head", "vanes"], strict=True), 1):
+        assert f"{code}-{number}" in page
+        assert f"package {number} of 2: {name}" in page
+        assert "× 60" in page
+        assert "Kitchen 1" in page
+
+
+def test_pieces_are_labelled_in_the_order_of_the_saw(batch, branch, workroom):
+    roll_of_two_by_one(branch, workroom)
+
+    pages = pages_of("fabrication.piece_labels", CutPlan.objects.get(), workroom)
+
+    assert len(pages) == 5
+    assert all(batch.makes.get().unit.code in page and "vanes" in page and "81" in page for page in pages)
+
+
+def test_a_started_sheet_begins_at_its_first_free_label(branch, workroom, as_user):
+    clips = make_material(branch)
+    for _ in range(3):
+        make_stock(clips)
+    sizes = {"kind": "sheet", "width": "2 3/8", "height": "1 3/8", "columns": "3", "rows": "7"}
+    sizes |= dict.fromkeys(("left", "top", "across", "down"), "0")
+    page = as_user(workroom)
+
+    page.post("/workroom/label-size/", sizes | {"start": "20"})
+    beyond = page.post("/workroom/label-size/", sizes | {"start": "22"}).content.decode()
+
+    first, second = stock_labels(clips)["sheets"]
+    assert first[:19] == [None] * 19
+    assert [len(first), len(second), len(pages_of("fabrication.stock_labels", clips, workroom))] == [21, 1, 2]
+    assert "the sheet has no such label" in beyond
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "problem"),
+    [
+        ("2", "7/8", "the code, the size and three lines do not fit on it: at least"),
+        ("1 1/4", "2", "code and size do not fit beside the QR code: at least"),
+        ("2", "1", ""),
+    ],
+)
+def test_a_label_its_text_does_not_fit_is_refused_and_a_preview_keeps_nothing(
+    branch, workroom, as_user, width, height, problem
+):
+    sizes = {"kind": "roll", "width": width, "height": height, "columns": "1", "rows": "1", "look": "yes"}
+    sizes |= dict.fromkeys(("left", "top", "across", "down"), "0")
+
+    answer = as_user(workroom).post("/workroom/label-size/", sizes)
+
+    assert answer.status_code == (422 if problem else 200)
+    text = answer.content.decode()
+    assert problem in text
+    assert ('width="50.80mm" height="25.40mm"' in text) == (not problem)
+    assert not LabelSize.objects.exists()
 
 
 def test_an_offcuts_label_leads_to_its_page(branch, workroom, as_user, stranger):
     offcut = make_stock(make_material(branch), length=Length.inches(40), quantity=1, is_offcut=True)
     path = reverse("fabrication:by_code", args=[offcut.code])
 
-    assert stock_label(offcut)["address"].endswith(path)
+    ((label,),) = stock_label(offcut)["sheets"]
+    assert label["address"].endswith(path)
     assert as_user(workroom).get(path).url == reverse("fabrication:stock_item", args=[offcut.pk])
     assert as_user(stranger).get(path).status_code == 404
 
