@@ -9,9 +9,18 @@ from typing import NamedTuple
 
 from django.db import transaction
 
-from fabrication.models import Material, RecipeRevision, UnitMake
+from fabrication.models import Material, OwnCloth, RecipeRevision, UnitMake
 from fabrication.rules import recipes as rules
-from fabrication.services.making import head_of, keep_make, materials_of, recipe_of, tolerance_of, worked_out
+from fabrication.services.making import (
+    cloths_of,
+    head_of,
+    keep_make,
+    materials_of,
+    recipe_of,
+    tolerance_of,
+    with_own,
+    worked_out,
+)
 from jobs.services.stages import lock_job
 from measuring.adapters.changes import in_question
 from measuring.models import Product
@@ -52,12 +61,13 @@ def waiting_units(product: Product) -> list[Waiting]:
         return []
     makes = waiting_makes(product)[:MOST_SHOWN]
     held = in_question(make.unit_id for make in makes)
-    return [_waiting(make, current, is_held=make.unit_id in held) for make in makes]
+    own = cloths_of(makes)
+    return [_waiting(make, current, own.get(make.pk, {}), is_held=make.unit_id in held) for make in makes]
 
 
-def _waiting(make: UnitMake, current: RecipeRevision, *, is_held: bool) -> Waiting:
+def _waiting(make: UnitMake, current: RecipeRevision, own: Mapping[str, OwnCloth], *, is_held: bool) -> Waiting:
     branch = make.unit.product.branch
-    materials = materials_of(branch)
+    materials = with_own(materials_of(branch), own)
     if is_held:
         return Waiting(make, (), "it is on hold: decide about its change first")
     try:
@@ -128,6 +138,7 @@ def move_waiting(*, product: Product, makes: Collection[int], by: User) -> list[
     branch = product.branch
     materials = materials_of(branch)
     keys = {row.key: row for row in Material.objects.filter(branch=branch)}
+    own = cloths_of(there.values())
     held = in_question(there[pk].unit_id for pk in wanted)
     moved = []
     for pk in sorted(wanted):
@@ -135,7 +146,7 @@ def move_waiting(*, product: Product, makes: Collection[int], by: User) -> list[
         if make.unit_id in held:
             raise Refused(f"{make.unit.code} is on hold: decide about its change first", field="makes")
         try:
-            made = worked_out(make.unit, current, materials)
+            made = worked_out(make.unit, current, with_own(materials, own.get(make.pk, {})))
         except rules.CannotMake as error:
             raise Refused(f"{make.unit.code}: {error.problem}", field="makes", bound=error.bound) from None
         changes = {"recipe": [f"revision {make.recipe.number}" if make.recipe else None, f"revision {current.number}"]}

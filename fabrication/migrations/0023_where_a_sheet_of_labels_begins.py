@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fabrication', '0021_stock_is_given_back'),
+        ('fabrication', '0022_stock_is_given_back'),
     ]
 
     operations = [
