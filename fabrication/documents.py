@@ -265,7 +265,7 @@ def laid_out(rows: Sequence[dict[str, Any]], size: LabelSize, lines: Lines) -> d
         found.append({**row, "beside": beside, "below": below})
     is_roll = size.kind == LabelSize.Kind.ROLL
     if found and not is_roll:
-        found = [None] * (size.start - 1) + found
+        found = [*(None for _ in range(size.start - 1)), *found]
     each = 1 if is_roll else size.columns * size.rows
     sheets = [found[first : first + each] for first in range(0, len(found), each)]
     return {"sheets": sheets, "on": label_size_of(size) | {"qr": plan.qr}}
@@ -308,8 +308,8 @@ def label_previews(size: LabelSize) -> list[Preview]:
     for name, label, lines in drawn:
         beside, below = plan.split(lines(label))
         shown = {**label, "beside": beside, "below": below}
-        millimetres = (f"{side.as_mm():.2f}mm" for side in (size.width, size.height))
-        found.append(Preview(name, shown, plan.qr, *millimetres, plan.cut_off(lines(label))))
+        wide, high = (f"{side.as_mm():.2f}mm" for side in (size.width, size.height))
+        found.append(Preview(name, shown, plan.qr, wide, high, plan.cut_off(lines(label))))
     return found
 
 
