@@ -53,6 +53,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("shared", "0009_the_firm_and_its_invitations"): "its new columns have defaults in the database",
     ("shared", "0012_by_the_customer"): DEFAULTED,
     ("shared", "0013_the_request_of_a_run"): DEFAULTED,
+    ("shared", "0016_an_old_entry_waits_for_the_office"): DEFAULTED,
 }
 """Migrations that break the version before them, or look like it: (app, name) and why they may."""
 

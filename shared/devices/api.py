@@ -121,8 +121,8 @@ class ParkedEntrySerializer(serializers.ModelSerializer[ParkedEntry]):
     class Meta:
         model = ParkedEntry
         fields = [
-            "id", "entry", "kind", "user", "job", "where", "parked_at", "tries", "failed", "failed_at", "next_at",
-            "settled_at", "reply_status", "dropped_why",
+            "id", "entry", "kind", "user", "job", "where", "parked_at", "needs_yes", "tries", "failed", "failed_at",
+            "next_at", "settled_at", "reply_status", "dropped_why",
         ]  # fmt: skip
 
 

@@ -40,6 +40,8 @@ FIRST_WAIT: Final = dt.timedelta(seconds=15)
 LONGEST_WAIT: Final = dt.timedelta(minutes=10)
 NOTIFIED_AFTER: Final = dt.timedelta(hours=1)
 """The office is notified of what is not taken for so long."""
+TOO_OLD: Final = dt.timedelta(days=14)
+"""What a phone brings later than this after it was made is not taken before the office says so."""
 MOST_FAILURES: Final = 200
 """A sweep that met so many leaves the rest to the next one."""
 FAILURES_WITH_A_PARCEL: Final = 10
@@ -63,6 +65,8 @@ def take(row: DeviceEntry, body: Mapping[str, object]) -> DeviceEntry:
         read = kind.read(body)
     except ContractError as error:
         return _reply(row, 400, {"problem": error.problem, "field": error.field, "bound": error.bound})
+    if row.received_at - row.done_at > TOO_OLD:
+        return _park(row, body, _touches(kind, read, row), needs_yes=True)
     held = _held(ParkedEntry.objects.unsettled())
     if held and not held.isdisjoint((touches := _touches(kind, read, row)).waits):
         return _park(row, body, touches)
@@ -124,7 +128,12 @@ def holder_of(subject: str) -> ParkedEntry | None:
 
 
 def _park(
-    row: DeviceEntry, body: Mapping[str, object], touches: Touches, error: Exception | None = None
+    row: DeviceEntry,
+    body: Mapping[str, object],
+    touches: Touches,
+    error: Exception | None = None,
+    *,
+    needs_yes: bool = False,
 ) -> DeviceEntry:
     _reply(row, DeviceEntry.PARKED, {"problem": "kept at the office, not taken yet"})
     parked = ParkedEntry(
@@ -135,6 +144,7 @@ def _park(
         job_id=touches.job,
         where=touches.where[:200],
         parked_at=row.received_at,
+        needs_yes=needs_yes,
     )
     if error is not None:
         _note_failure(parked, error)
@@ -167,7 +177,7 @@ def retry(*, device: FieldDevice | None = None, hurry: bool = False, most: int =
     rows = ParkedEntry.objects.unsettled().select_related("entry__device").defer("body")
     for row in rows:
         is_asked = device is None or row.entry.device.user_id == device.user_id
-        is_due = hurry or row.next_at is None or row.next_at <= now
+        is_due = not row.needs_yes and (hurry or row.next_at is None or row.next_at <= now)
         if is_asked and is_due and failures < most and held.isdisjoint(row.waits):
             if run_again(row.pk):
                 settled += 1
@@ -182,7 +192,7 @@ def run_again(pk: int) -> bool:
     try:
         with transaction.atomic():
             rows = ParkedEntry.objects.unsettled().select_for_update(of=("self",), skip_locked=True)
-            parked = rows.select_related("entry__device__user__branch").filter(pk=pk).first()
+            parked = rows.select_related("entry__device__user__branch").filter(pk=pk, needs_yes=False).first()
             if parked is not None:
                 return _run_locked(parked)
         return not ParkedEntry.objects.unsettled().filter(pk=pk).exists()
@@ -240,7 +250,7 @@ class Untaken:
 
 
 def untaken(user: User, now: dt.datetime | None = None) -> list[Untaken]:
-    """What is not taken for an hour or more, as this person may see it, oldest first."""
+    """What waits for the office's yes, or is not taken for an hour or more, as this person may see it; oldest first."""
     until = (now or timezone.now()) - NOTIFIED_AFTER
     rows = ParkedEntry.objects.visible_to(user).filter(settled_at=None).order_by("pk")
     fronts: dict[int, ParkedEntry] = {}
@@ -255,7 +265,9 @@ def untaken(user: User, now: dt.datetime | None = None) -> list[Untaken]:
             fronts[front], behind[front] = row, 0
         for subject in row.holds:
             first_of.setdefault(subject, front)
-    return [Untaken(row, _title(row), behind[pk]) for pk, row in fronts.items() if row.parked_at <= until]
+    return [
+        Untaken(row, _title(row), behind[pk]) for pk, row in fronts.items() if row.needs_yes or row.parked_at <= until
+    ]
 
 
 def _title(row: ParkedEntry) -> str:
@@ -264,7 +276,16 @@ def _title(row: ParkedEntry) -> str:
 
 
 def try_again(*, parked: ParkedEntry, by: User) -> bool:
-    """Run it now, and what waits behind it; whether it is settled."""
+    """
+    Run it now, and what waits behind it; whether it is settled.
+
+    Of one that waits for the office's yes this is the yes: to all that the same person made too long ago on that job.
+    """
+    if parked.needs_yes:
+        alike = ParkedEntry.objects.unsettled().filter(
+            needs_yes=True, job_id=parked.job_id, entry__device__user=parked.entry.device.user_id
+        )
+        alike.update(needs_yes=False)
     audit.record(by=by, action="had an entry run again", subject=parked, job=parked.job_id, note=parked.where)
     if not run_again(parked.pk):
         return False

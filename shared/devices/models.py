@@ -84,6 +84,9 @@ class ParkedEntry(models.Model):
     job_id = models.BigIntegerField(null=True, blank=True, help_text="A plain number: jobs is an app above this one.")
     where = models.CharField(max_length=200, blank=True, help_text="which opening, stop or load, in words")
     parked_at = models.DateTimeField(default=timezone.now)
+    needs_yes = models.BooleanField(
+        default=False, db_default=False, help_text="made too long ago to be taken before the office says so"
+    )
     tries = models.PositiveIntegerField(default=0)
     failed = models.CharField(max_length=200, blank=True, help_text="what failed last; empty while it only waits")
     failed_at = models.DateTimeField(null=True, blank=True)

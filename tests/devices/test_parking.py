@@ -390,3 +390,21 @@ def test_trying_again_brings_along_what_waits_behind(
     assert entries.try_again(parked=row, by=dispatcher)
     assert trail(openings[0]) == [("depth", "3"), ("widths.top", "35")]
     assert openings[0].readings.get(spot="depth").value == inch("3")
+
+
+def test_what_is_made_too_long_ago_waits_for_the_office_and_what_follows_waits_behind_it(
+    phone: Phone, openings: tuple[Opening, Opening], dispatcher: User
+) -> None:
+    """A phone found in a drawer wrote weeks-old readings over those that stand."""
+    one, other = openings
+    old = reading(phone, one, "depth", "3") | {"done_at": (timezone.now() - dt.timedelta(days=15)).isoformat()}
+
+    replies = phone.send(old, reading(phone, one, "widths.top", "35"), reading(phone, other, "widths.top", "36"))
+
+    assert [reply["status"] for reply in replies] == [202, 202, 200]
+    assert entries.retry(hurry=True) == 0
+    assert not one.readings.exists()
+    (asked,) = entries.untaken(dispatcher)
+    assert (asked.row.needs_yes, asked.behind) == (True, 1)
+    assert entries.try_again(parked=asked.row, by=dispatcher)
+    assert [row.spot for row in one.readings.order_by("taken_at")] == ["depth", "widths.top"]
