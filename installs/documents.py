@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django.db.models.signals import post_save
@@ -10,10 +11,10 @@ from django.dispatch import receiver
 from fabrication.services.own_cloth import given_back, own_text
 from installs.adapters import packet
 from installs.adapters.evaluation import rules_of, size_of, visit_units, with_needs, work_out
-from installs.adapters.truck import lines_of, list_at, packages_on
+from installs.adapters.truck import left_behind, lines_of, list_at, packages_on
 from installs.adapters.warranty import warranty_of
 from installs.drawings import signature_drawing
-from installs.models import Load, PrintedPacket, ReturnOwed, VisitUnit
+from installs.models import HardwareUsed, Load, PrintedPacket, ReturnOwed, Stop, VisitUnit
 from installs.rules.care import CARE
 from installs.rules.causes import cause
 from installs.rules.hardware import remote_map
@@ -26,6 +27,7 @@ from shared.models import Document, User
 from shared.roles import DISPATCHER, INSTALLER, OWNER, WORKROOM
 
 PACKET = "installs.packet"
+NAMED_CHANGES = 2
 
 
 def _listed(load: Load, by: User) -> Load:
@@ -49,6 +51,7 @@ def _with_its_load(visit: Appointment, by: User) -> Appointment:
     roles=(DISPATCHER, OWNER, INSTALLER),
     job=lambda load: None,
     prepare=_listed,
+    why_stale=lambda load, values: _what_changed(load, values),
 )
 def route_packet(load: Load) -> Content:
     """A crew's day: the cover, then every stop."""
@@ -59,7 +62,16 @@ def route_packet(load: Load) -> Content:
     for stop, drawn in zip(summary.stops, context["stops"], strict=True):
         drawn["units"] = [dict(unit) for unit in drawn["units"]]
         packet.draw_stop(stop, drawn)
+    packet.give_pages(context, context["stops"])
     return Content(context, values)
+
+
+def _what_changed(load: Load, values: object) -> str:
+    """The first of what a packet that is no longer so says otherwise, in a line."""
+    found = changes_since(load, dict(values)) if isinstance(values, Mapping) else None
+    rows = found["rows"] if found else []
+    named = [f"{what}: {now or 'not any more'}" for what, _, now in rows[:NAMED_CHANGES]]
+    return "; ".join(named) + (f"; and {len(rows) - NAMED_CHANGES} more" if len(rows) > NAMED_CHANGES else "")
 
 
 def changes_since(load: Load, values: dict[str, object]) -> dict[str, Any] | None:
@@ -102,9 +114,11 @@ def keep_summary_lines(instance: Document, created: bool, **kwargs: object) -> N
 def load_list(load: Load) -> dict[str, Any]:
     """What goes on the truck, in the order it is put on, to tick off by hand."""
     sections: dict[str, list[dict[str, object]]] = {}
-    for line in lines_of(load):
+    lines = lines_of(load)
+    for line in lines:
         sections.setdefault(line.section, []).append(
             {
+                "is_left_behind": line.is_left_behind,
                 "text": line.text,
                 "room": str(line.unit.opening) if line.unit else "",
                 "quantity": line.quantity,
@@ -114,7 +128,9 @@ def load_list(load: Load) -> dict[str, Any]:
     return {
         "crew": load.crew.name,
         "day": load.day.isoformat(),
-        "sections": [{"name": name, "lines": lines} for name, lines in sections.items()],
+        "sections": [{"name": name, "lines": rows} for name, rows in sections.items()],
+        "left_behind": left_behind(lines),
+        "gap_reason": load.gap_reason,
         "weight_g": load.weight_g,
         "findings": [finding["text"] for finding in load.findings],
     }
@@ -178,6 +194,7 @@ def completion(job: Job) -> dict[str, Any]:
             {"remote": entry.remote, "channel": entry.channel, "units": list(entry.units)} for entry in remotes
         ],
         **_signed(job),
+        **_done_on_site(job),
         "warranty": warranty_of(job),
         "phone": job.branch.phone,
         "branch": job.branch.name,
@@ -209,6 +226,16 @@ def _installed(job: Job, units: list[Unit]) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def _done_on_site(job: Job) -> dict[str, Any]:
+    """What was checked at the job's last closed stop, and what was used otherwise at any."""
+    stop = Stop.objects.filter(appointment__job=job).exclude(closed_at=None).order_by("-closed_at", "-pk").first()
+    used = HardwareUsed.objects.filter(appointment__job=job, undone_at=None).select_related("material", "unit")
+    return {
+        "checks": [[label, is_ticked] for _, label, is_ticked in stop.checks] if stop else [],
+        "used": [row.text for row in used.order_by("at", "pk")],
+    }
 
 
 def _signed(job: Job) -> dict[str, Any]:

@@ -13,8 +13,12 @@ from measuring.models import Opening
 from shared.drawings import Svg
 from shared.lengths import ZERO, Length, LengthUnit, total
 
+LEAST_IN_OPENING: Final = 17.0
+"""7 points where an opening is 62 mm wide on paper."""
+LEAST_IN_HEAD: Final = 10.6
+"""7 points where a head is 121 mm wide on paper."""
 HEAD_WIDE: Final = 520
-HEAD_HIGH: Final = 66
+HEAD_HIGH: Final = 50
 EDGE: Final = 46
 PAD_WIDE, PAD_HIGH = 250.0, 100.0
 
@@ -27,7 +31,8 @@ def head_drawing(hardware: HardwareList, width: Length, unit: LengthUnit, *, kee
     """
     places = hardware.brackets.places
     words = ", ".join(place.at.spoken(unit) for place in places)
-    svg = Svg(HEAD_WIDE, HEAD_HIGH, title="brackets", desc=f"from the left end: {words}", look="head")
+    said = f"from the left end: {words}"
+    svg = Svg(HEAD_WIDE, HEAD_HIGH, title="brackets", desc=said, look="head", least=LEAST_IN_HEAD)
     scale = (HEAD_WIDE - 2 * EDGE) / max(width.ticks, 1)
     top = 10.0
 
@@ -45,6 +50,7 @@ def head_drawing(hardware: HardwareList, width: Length, unit: LengthUnit, *, kee
         svg.line(at, top - 8, at, top + 20, "chalk")
         row = (row + 1) % 2 if at - last < 52 else 0
         y = top + 32 + row * 18
+        svg.height = max(svg.height, y + 8)
         svg.line(at, top + 20, at, y - 8, "pencil")
         svg.length(at, y, place.at, unit=unit, size=12)
         last = at
@@ -84,7 +90,7 @@ def opening_with_brackets(opening: Opening, worked: Sequence[Worked]) -> Svg:
         shares=shares if len(shares) > 1 else (),
         brackets=brackets,
     )
-    return opening_drawing(picture)
+    return opening_drawing(picture, least=LEAST_IN_OPENING)
 
 
 # -- charts ------------------------------------------------------------------------------

@@ -37,12 +37,23 @@ class HardwareUsedForm(PageForm):
 
     material = forms.ModelChoiceField(label="Item", queryset=Material.objects.none(), required=False)
     change = forms.IntegerField(label="How many more (minus: fewer)", min_value=-10_000, max_value=10_000, initial=1)
-    note = forms.CharField(label="Or what instead, in words", required=False, max_length=240)
+    note = forms.CharField(label="Or what was trimmed or used instead, in words", required=False, max_length=240)
+    unit = forms.ModelChoiceField(
+        label="Of", queryset=Unit.objects.none(), required=False, empty_label="the whole stop"
+    )
 
-    def __init__(self, *args: Any, materials: QuerySet[Material] | None = None, **kwargs: Any) -> None:
+    def __init__(
+        self,
+        *args: Any,
+        materials: QuerySet[Material] | None = None,
+        units: QuerySet[Unit] | None = None,
+        **kwargs: Any,
+    ) -> None:
         super().__init__(*args, **kwargs)
         if materials is not None:
             self.offer("material", materials)
+        if units is not None:
+            self.offer("unit", units)
 
 
 class PhotoForm(PageForm):

@@ -109,6 +109,14 @@ class UnitHardware(models.Model):
         return f"hardware of {self.unit.code}"
 
 
+def cause_words(key: str) -> str:
+    """A cause in words, its kind before it."""
+    from installs.rules.causes import cause, top_of
+
+    found, top = cause(key), top_of(key)
+    return found.label if found.key == top.key else f"{top.label}: {found.label}"
+
+
 class VisitUnit(models.Model):
     """A unit that an install appointment is for, and what became of it."""
 
@@ -138,6 +146,11 @@ class VisitUnit(models.Model):
 
     def __str__(self) -> str:
         return f"{self.unit.code}: {self.get_outcome_display()}"
+
+    @property
+    def cause_text(self) -> str:
+        """Why it did not go up, in words; empty where it did."""
+        return cause_words(self.cause) if self.cause else ""
 
 
 class Stop(models.Model):
@@ -219,6 +232,13 @@ class HardwareUsed(models.Model):
 
     def __str__(self) -> str:
         return f"{self.change:+d} {self.material or self.note}"
+
+    @property
+    def text(self) -> str:
+        """What was used otherwise, in words, and of which unit."""
+        item = f"{self.change:+d} {self.material.name}" if self.material else ""
+        unit = self.unit.code if self.unit else ""
+        return ", ".join(word for word in (unit, item, self.note) if word)
 
 
 class Pull(models.Model):
@@ -350,6 +370,11 @@ class LoadLine(models.Model):
     def missing(self) -> int:
         return self.quantity - self.checked
 
+    @property
+    def is_left_behind(self) -> bool:
+        """The truck left without all of it."""
+        return self.missing > 0 and not self.load.is_in_the_yard()
+
 
 class LoadCheck(models.Model):
     """One tap at the load check, kept so that it can be taken back."""
@@ -408,10 +433,7 @@ class ReturnOwed(models.Model):
     @property
     def cause_text(self) -> str:
         """The cause in words, its kind after it."""
-        from installs.rules.causes import cause, top_of
-
-        found, top = cause(self.cause), top_of(self.cause)
-        return found.label if found.key == top.key else f"{top.label}: {found.label}"
+        return cause_words(self.cause)
 
     @property
     def waits_for(self) -> Unit:

@@ -53,7 +53,7 @@ class Ground:
         return km, km * self.px_km
 
 
-def route_map(*several: DaySchedule) -> Svg | None:
+def route_map(*several: DaySchedule, least: float = 0) -> Svg | None:
     """
     Crews' routes with numbered stops; roads are not pretended.
 
@@ -67,7 +67,7 @@ def route_map(*several: DaySchedule) -> Svg | None:
     ground = Ground(points)
     names = ", ".join(f"{one.crew.name} {len(one.standing)} stops" for one in drawn)
     svg = Svg(WIDE, HIGH, title=f"Routes of {long_day(drawn[0].day)}",
-              desc=f"Straight lines between stops, north up: {names}.", look="route-map")  # fmt: skip
+              desc=f"Straight lines between stops, north up: {names}.", look="route-map", least=least)  # fmt: skip
     _tiles(svg, ground)
     svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
     for position, one in enumerate(drawn):

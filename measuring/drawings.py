@@ -161,7 +161,7 @@ class _Plan:
         return self.y + self.h
 
 
-def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool = False) -> Svg:
+def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool = False, least: float = 0) -> Svg:
     """
     An opening to scale: frame double-lined, readings where they were taken, mount in chalk.
 
@@ -171,9 +171,12 @@ def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool =
         Taper drawn ten times larger, and said so in the drawing.
     blank
         For a printed sheet: room to write where nothing was read yet.
+    least
+        The smallest size of its words, in its own units.
     """
     plan = _Plan(picture, exaggerate)
-    svg = Svg(DRAWING_WIDTH, DRAWING_HEIGHT, title=picture.name, desc=_words(picture, plan), look="opening")
+    desc = _words(picture, plan)
+    svg = Svg(DRAWING_WIDTH, DRAWING_HEIGHT, title=picture.name, desc=desc, look="opening", least=least)
     if plan.sketch is None:
         _frame(svg, picture, plan)
     else:
@@ -462,6 +465,10 @@ def _foot(svg: Svg, picture: Picture, plan: _Plan, exaggerate: bool, blank: bool
 def _order_size(svg: Svg, picture: Picture, y: float) -> None:
     """The size in chalk, fractions stacked as everywhere."""
     assert picture.covering is not None
+    if svg.least:  # on paper no fraction is stacked: it is one line of words
+        words = " × ".join(value.text(picture.unit) for value in picture.covering)
+        svg.text(4, y, f"ordered {words} {picture.unit.value}", anchor="start", look="chalk-word")
+        return
     size, x = 13, 16.0
     word = "covering" if picture.is_outside else "order size"
     svg.text(x, y, word, size=size, anchor="start", look="chalk-word")

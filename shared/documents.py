@@ -75,6 +75,7 @@ class Kind:
     who: Callable[[User, Any], bool] | None
     job: Callable[[Any], int | None] | None
     prepare: Callable[[Any, User], Any] | None
+    why_stale: Callable[[Any, object], str] | None
 
     def subject_for(self, user: User, pk: object) -> Any:
         """The subject, when this person may have documents of this kind about it; else a 404."""
@@ -119,6 +120,7 @@ def document_kind(
     who: Callable[[User, Any], bool] | None = None,
     job: Callable[[Any], int | None] | None = None,
     prepare: Callable[[Any, User], Any] | None = None,
+    why_stale: Callable[[Any, object], str] | None = None,
 ) -> Callable[[G], G]:
     """
     Register a kind of document by the function that gathers its content.
@@ -141,6 +143,8 @@ def document_kind(
         Gives the key of the job on whose page the audit entry shows; ``subject.job_id`` by default.
     prepare
         Brings up to date what the document reads, by a service, when somebody asks for it; gives the subject.
+    why_stale
+        Says in a line what is no longer as the latest one says, from what it would be made of now.
 
     The function takes the subject and returns the template's context, in plain values,
     lengths and rows named by their key. Give `Content` to leave something out of the hash.
@@ -150,7 +154,8 @@ def document_kind(
         known = _kinds.get(key)
         if known is not None and known.gather.__qualname__ != gather.__qualname__:
             raise ValueError(f"document kind {key} is registered twice")
-        _kinds[key] = Kind(key, title, model, template, gather, frozenset(roles), version, who, job, prepare)
+        allowed = frozenset(roles)
+        _kinds[key] = Kind(key, title, model, template, gather, allowed, version, who, job, prepare, why_stale)
         return gather
 
     return register
@@ -181,17 +186,21 @@ class Standing:
     document: Document | None
     fresh: bool
     run: Run | None
+    why: str = ""
+    """What is no longer as the latest document says."""
 
 
 def standing(kind_key: str, subject: models.Model) -> Standing:
     """The latest document, whether it is fresh, and the run that makes a new one, if any."""
     kind = kind_of(kind_key)
     latest = Document.objects.latest_of(kind_key, subject)
-    fresh = latest is not None and latest.content_hash == kind.hash_of(kind.content(subject))
+    content = kind.content(subject) if latest is not None else None
+    fresh = latest is not None and content is not None and latest.content_hash == kind.hash_of(content)
+    why = kind.why_stale(subject, content.made_from) if content and kind.why_stale and not fresh else ""
     asked = Run.objects.about(subject).filter(kind="shared.document", params__kind=kind_key)
     last = asked.order_by(Case(When(state__in=Run.ACTIVE, then=0), default=1), "-created_at").first()
     is_shown = last is not None and (last.state in Run.ACTIVE or (last.state == Run.State.FAILED and not fresh))
-    return Standing(kind, subject, latest, fresh, last if is_shown else None)
+    return Standing(kind, subject, latest, fresh, last if is_shown else None, why)
 
 
 def request_document(*, kind: str, subject: models.Model, by: User) -> Document | Run:

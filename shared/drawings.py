@@ -57,6 +57,8 @@ class Svg:
         What it shows, in words with the figures that matter.
     look
         A class on the drawing itself, beside ``drawing``.
+    least
+        No word is smaller, in user units: on paper a drawing is as small as its place.
 
     Examples
     --------
@@ -66,8 +68,11 @@ class Svg:
     True
     """
 
-    def __init__(self, width: float, height: float, *, title: str, desc: str = "", look: str = "") -> None:
+    def __init__(
+        self, width: float, height: float, *, title: str, desc: str = "", look: str = "", least: float = 0
+    ) -> None:
         self.width, self.height, self.title, self.desc, self.look = width, height, title, desc, look
+        self.least = least
         self._body: list[str] = []
 
     # -- marks ----------------------------------------------------------------
@@ -115,6 +120,7 @@ class Svg:
         turn: float = 0,
     ) -> None:
         """Words with their baseline at (x, y); `anchor` is start, middle or end; `turn` in degrees."""
+        size = max(size, self.least)
         turned = f' transform="rotate({number(turn)} {number(x)} {number(y)})"' if turn else ""
         fill = {"pencil-word": "#5d6670", "chalk-word": "#1f5fa8", "stop-word": "#a3201d"}.get(look, "#1d2630")
         self._body.append(
@@ -142,6 +148,9 @@ class Svg:
         whole, _, fraction = text.rpartition(" ") if "/" in text else (text, "", "")
         if not fraction:
             self.text(x, y + size * 0.36, whole, size=size, look=look, turn=turn)
+            return
+        if self.least > size * 0.62:
+            self.text(x, y + size * 0.36, text, size=size, look=look, turn=turn)
             return
         numerator, denominator = fraction.split("/")
         small = size * 0.62

@@ -16,9 +16,10 @@ from django.conf import settings
 from django.urls import reverse
 
 from installs.adapters.evaluation import Worked, rules_of, size_of, summed_of, visit_units_of, work_out
-from installs.adapters.truck import lines_of, packages_on
+from installs.adapters.truck import NOT_ON, left_behind, lines_of, packages_on
 from installs.drawings import head_drawing, opening_with_brackets
 from installs.models import Load, LoadLine, VisitUnit
+from installs.rules import packet_pages
 from installs.rules.cords import CordRule
 from installs.rules.data import HardwareRules as Rules
 from installs.rules.findings import with_amounts
@@ -319,9 +320,39 @@ def draw_stop(stop: StopSummary, values: dict[str, Any]) -> None:
             if one.hardware is not None and one.read is not None:
                 spots = [spot.at for spot in one.read.keep_off]
                 unit["head"] = head_drawing(one.hardware, one.read.width, show, keep_off=spots)
+                values["has_crosses"] = values.get("has_crosses", False) or bool(spots)
         values["openings"].append(
             {"name": str(opening), "drawing": opening_with_brackets(opening, worked), "units": units}
         )
+
+
+def give_pages(cover: Mapping[str, Any], stops: Sequence[dict[str, Any]]) -> None:
+    """Says of each stop, drawn already, whether it begins a page of its own."""
+    blocks = []
+    for stop in stops:
+        openings = [[_unit_text(unit) for unit in opening["units"]] for opening in stop["openings"]]
+        cautions = [len(one["said"]) + len(one["units"]) for one in stop["cautions"]]
+        blocks.append(packet_pages.stop_blocks(cautions, openings, _said(stop["hardware"]), len(stop["remotes"])))
+    changed = len(cover["changes"]["rows"]) if cover["changes"] else 0
+    said, load = [len(one["text"]) + 10 for one in cover["cautions"]], cover["load"]
+    where = [len(stop["address"]) for stop in stops]
+    tall = packet_pages.cover_mm(
+        where, said, _said(load["hardware"]), len(load["tools"]), changed, cover["map"] is not None
+    )
+    for stop, is_own in zip(stops, packet_pages.own_pages(tall, blocks), strict=True):
+        stop["has_own_page"] = is_own
+
+
+def _said(items: Iterable[Mapping[str, Any]]) -> list[int]:
+    """How much is printed of each item; its name is larger than the rest."""
+    return [round(len(one["name"]) * 1.2) + len(one["why"]) + (10 if one.get("spare") else 3) for one in items]
+
+
+def _unit_text(unit: Mapping[str, Any]) -> packet_pages.UnitText:
+    options = sum(len(name) + len(text) + 4 for name, text in unit["options"])
+    large = [len(unit["brackets"]) + len(unit["brackets_text"]) + 24, *map(len, unit["kits"])]
+    small = [*([len(unit["projection"])] if unit["projection"] else []), *map(len, unit["tension"] + unit["to_do"])]
+    return packet_pages.UnitText(options, large, small, [len(text) for text in unit["cannot"]], "head" in unit)
 
 
 def packet_values(summary: DaySummary) -> dict[str, Any]:
@@ -344,6 +375,8 @@ def packet_values(summary: DaySummary) -> dict[str, Any]:
         "packages": sum(1 for line in lines if line.unit_id),
         "weight_g": load.weight_g,
         "load": _load_summary(lines, worked),
+        "left_behind": left_behind(lines),
+        "gap_reason": load.gap_reason,
         "findings": [finding["text"] for finding in load.findings],
         "cautions": _cautions_of_day(stops),
         "where": [[stop.visit.job.site.latitude, stop.visit.job.site.longitude] for stop in summary.stops],
@@ -387,12 +420,19 @@ def _load_summary(lines: Sequence[LoadLine], worked: Iterable[Worked]) -> dict[s
     }
 
 
+FEWEST_DRAWN: Final = 5
+"""A map of fewer stops says no more than their list."""
+LEAST_IN_MAP: Final = 14.0
+"""7 points where the map is 118 mm wide on paper."""
+
+
 def day_map(summary: DaySummary) -> Svg | None:
-    """The route drawn, if any stop has coordinates; its numbers are those of the stops."""
-    if summary.schedule is None:
+    """The route drawn, where it has turns to show and any stop has coordinates; its numbers are those of the stops."""
+    if summary.schedule is None or len(summary.stops) < FEWEST_DRAWN:
         return None
     wanted = {stop.visit.pk for stop in summary.stops}
-    return route_map(summary.schedule.of(one for one in summary.schedule.standing if one.pk in wanted))
+    drawn = summary.schedule.of(one for one in summary.schedule.standing if one.pk in wanted)
+    return route_map(drawn, least=LEAST_IN_MAP)
 
 
 # -- what changed -----------------------------------------------------------------------------
@@ -401,6 +441,8 @@ def day_map(summary: DaySummary) -> Svg | None:
 def summary_lines(values: dict[str, Any]) -> dict[str, str]:
     """What a packet says, as one line each, by what the line is about."""
     lines = {"people": ", ".join(values["people"]), "start": values["starts"]}
+    if values["left_behind"]:
+        lines[NOT_ON] = "; ".join(values["left_behind"])
     for stop in values["stops"]:
         job = f"{stop['job']} {stop['purpose']}"
         lines[f"{job}: place in the day"] = f"stop {stop['number']} of {len(values['stops'])}"

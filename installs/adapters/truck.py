@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Final
 
 from django.db.models import F
 
@@ -10,6 +11,13 @@ from installs.adapters.evaluation import Worked
 from installs.models import Load, LoadLine
 from installs.services.loads import packages_for
 from jobs.models import Appointment
+
+NOT_ON: Final = "not on the truck"
+
+
+def left_behind(lines: Iterable[LoadLine]) -> list[str]:
+    """What a truck left without, in words; nothing while it is in the yard."""
+    return [f"{line.missing} × {line.text}" for line in lines if line.is_left_behind]
 
 
 def list_at(visit: Appointment) -> tuple[Load | None, list[LoadLine]]:
@@ -31,12 +39,13 @@ def packages_on(load: Load | None, lines: Iterable[LoadLine], worked: Iterable[W
     """
     What each unit is carried as, by its key.
 
-    As the list has it. Until the truck leaves, a unit that no list has yet goes as the workroom packed it.
+    As the list has it, and what of it stayed behind. Until the truck leaves, a unit that no list has yet goes as the
+    workroom packed it.
     """
     found: dict[int, list[str]] = {}
     for line in lines:
         if line.unit_id is not None:
-            found.setdefault(line.unit_id, []).append(line.package)
+            found.setdefault(line.unit_id, []).append(line.package + (f", {NOT_ON}" if line.is_left_behind else ""))
     if load is None or load.is_in_the_yard():
         for one in worked:
             found.setdefault(one.unit.pk, [package.label for package in packages_for(one.unit, one.read)])

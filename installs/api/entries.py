@@ -243,6 +243,7 @@ class Hardware(OfStop):
     material: Any = None
     change: Annotated[int, Within(-10_000, 10_000)] = 0
     note: Note = ""
+    unit: Key | None = None
 
     def check(self) -> None:
         if self.material not in (None, "") and not _is_key(self.material):
@@ -271,6 +272,7 @@ def hardware(body: Hardware, done: Done) -> Reply:
         by=done.by,
         change=body.change,
         material=material,
+        unit=access.unit_key(visit, body.unit) if body.unit else None,
         note=body.note,
         uid=done.entry_id,
         at=done.at,

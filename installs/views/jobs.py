@@ -23,6 +23,7 @@ from installs.adapters.evaluation import (
     work_out,
 )
 from installs.adapters.packet import unit_values
+from installs.adapters.truck import list_at
 from installs.forms import DecideForm, OpenReturnForm, ReasonForm
 from installs.models import Load, LoadLine, ReturnOwed
 from installs.rules.causes import CHOOSE, NO, cause
@@ -148,6 +149,7 @@ def _visit_context(request: SignedInRequest, visit: Appointment) -> dict[str, ob
     rows = visit_units(visit)
     there = {row.unit_id for row in rows}
     waiting = [unit for unit in units_of_job(visit.job) if unit.state != Unit.State.INSTALLED]
+    _, lines = list_at(visit)
     pulls = list(visit.pulls.exclude(state="dropped").select_related("material"))
     return {
         "visit": visit,
@@ -155,6 +157,7 @@ def _visit_context(request: SignedInRequest, visit: Appointment) -> dict[str, ob
         "rows": rows,
         "choices": [(unit, unit.pk in there) for unit in waiting],
         "pulls": pulls,
+        "not_on": {line.unit_id for line in lines if line.is_left_behind},
         "short": [pull for pull in pulls if pull.short],
         "is_office": request.user.has_role(*OFFICE),
         "may_pull": request.user.has_role(*RETURNS),

@@ -77,6 +77,12 @@ _TABLE: dict[str, dict[str, str]] = {
         SOME: "API; install's panel; job page; sizes page; unit page; workroom's panel",
         RARE: "API of stops; batch page; checking; completion record; stop page; visit's panel",
     },
+    "unit left behind": {
+        SOME: "install order; load list; load page; packet; stop page; visit's panel",
+    },
+    "unit's cause": {
+        RARE: "API of stops; stop page; visit's panel",
+    },
     "unit's load": {
         SOME: "API of loads; install's panel; load page",
     },

@@ -10,7 +10,7 @@ from typing import Any
 from django.urls import reverse
 
 from fabrication.models import Batch, Purchase, UnitMake
-from installs.models import Load
+from installs.models import Load, cause_words
 from jobs.models import INSTALLING, Appointment, Job
 from measuring.models import Mount, Unit
 from tests.agreement.compare import Seen
@@ -262,14 +262,32 @@ def stops(eyes: Eyes) -> Iterator[Seen]:
             )
             yield from _carried("stop page", code, _truck(visit), PACKAGE.findall(unit.one("p", "packages").text))
             yield from _outcome("stop page", code, visit.pk, unit.one("p", "outcome").one("span", "state").text)
+            yield from _cause("stop page", code, visit.pk, unit.one("p", "outcome").one("span", "cause").text)
+            yield from _behind("stop page", code, _truck(visit), unit.one("p", "packages").text)
         document = eyes.document("installs.work_order", visit)
         yield from _blocks(document, "install order", _truck(visit))
         for row in eyes.page(OFFICE, reverse("installs:visit_panel", args=[visit.pk])).all("li"):
             if (code := CODE.match(row.text)) and row.all("span", "state"):
                 yield from _outcome("visit's panel", code[0], visit.pk, row.one("span", "state").text)
+                yield from _cause("visit's panel", code[0], visit.pk, row.one("span", "cause").text)
+                yield from _behind("visit's panel", code[0], _truck(visit), row.text)
     for row in eyes.rows(OFFICE, reverse("api:stop-list")):
         for unit in row["units"]:
             yield from _outcome("API of stops", unit["code"], row["id"], unit["outcome"].replace("_", " "))
+            yield from _cause(
+                "API of stops", unit["code"], row["id"], cause_words(unit["cause"]) if unit["cause"] else ""
+            )
+
+
+def _cause(place: str, code: str, visit: int, words: str) -> Iterator[Seen]:
+    """Why it did not go up at one stop."""
+    if words:
+        yield Seen("unit's cause", f"{code} at {visit}", place, words)
+
+
+def _behind(place: str, code: str, truck: str, text: str) -> Iterator[Seen]:
+    """Whether its truck left without a piece of it."""
+    yield Seen("unit left behind", f"{code} of {truck}", place, _yes("not on the truck" in text))
 
 
 def packets(eyes: Eyes) -> Iterator[Seen]:
@@ -279,11 +297,13 @@ def packets(eyes: Eyes) -> Iterator[Seen]:
         cover = next(one.text for one in document.all("p") if " of driving" in one.text)
         packages = re.search(r" in (\d+) package", cover)
         assert packages is not None, cover
-        table = next((one for one in document.all("table") if "Spare" in one.one("tr").text), Node("none", {}))
-        cells = [[cell.text for cell in row.all("td")] for row in table.all("tr")[1:]]
-        hardware = [
-            (name, row[1], row[at]) for row in cells for name, at in (("hardware", 2), ("spares", 3)) if row[at]
+        rows = [row for one in document.all("ul", "of-the-day") for row in one.all("li")]
+        hardware = [("hardware", row.one("span", "item").text, row.one("strong").text) for row in rows]
+        hardware += [
+            ("spares", row.one("span", "item").text, row.one("span", "spare").text.removesuffix(" spare"))
+            for row in rows
         ]
+        hardware = [one for one in hardware if one[2]]
         yield from _of_truck("packet", load, hardware, weight=_mass(cover), packages=packages[1])
 
 
@@ -297,6 +317,7 @@ def _blocks(document: Node, place: str, truck: str) -> Iterator[Seen]:
             colour=colour(lines[2].text),
         )  # fmt: skip
         yield from _carried(place, code[0], truck, PACKAGE.findall(block.one("p", "ticks").text))
+        yield from _behind(place, code[0], truck, block.one("p", "ticks").text)
 
 
 def _truck(load: Load | Appointment) -> str:
@@ -338,18 +359,20 @@ def loads(eyes: Eyes) -> Iterator[Seen]:
 def load_page(eyes: Eyes, load: Load) -> Iterator[Seen]:
     is_theirs = load.crew.members.filter(user=eyes.firm.user(CREW)).exists()
     page = eyes.page(CREW if is_theirs else "owner", reverse("installs:load", args=[load.pk]))
-    hardware, packages = [], dict[str, list[str]]()
+    hardware, packages, behind = [], dict[str, list[str]](), dict[str, str]()
     for section in page.all("section", "load-part"):
         for line in section.all("li"):
             what = line.one("span", "what")
             if code := line["data-code"]:
                 package = what.text.partition(what.one("small").text)[0].removeprefix(code).strip()
+                behind[code] = behind.get(code, "") + what.text
                 packages.setdefault(code, []).append(package)
                 yield from _loaded("load page", code, _truck(load), package, "✓" in line.one("span", "box").text)
             elif section["aria-label"] in HARDWARE:
                 hardware.append((section["aria-label"], line["data-text"], line["data-quantity"]))
     for code, several in packages.items():
         yield from _carried("load page", code, _truck(load), several)
+        yield from _behind("load page", code, _truck(load), behind[code])
     count = page.one("p", "load-count").text
     to_go = re.match(r"(\d+) of (\d+) still", count)
     yield from _of_truck(
@@ -379,11 +402,12 @@ def load_api(eyes: Eyes, load: Load) -> Iterator[Seen]:
 def load_list(eyes: Eyes, load: Load) -> Iterator[Seen]:
     """The document to tick off by hand."""
     document = eyes.document("installs.load_list", load)
-    hardware, packages = [], dict[str, list[str]]()
+    hardware, packages, behind = [], dict[str, list[str]](), dict[str, str]()
     for title, table in zip(document.all("h2"), document.all("table"), strict=True):
         for row in table.all("tr")[1:]:
             what = row.all("td")[1]
             if code := CODE.search(what.text):
+                behind[code[0]] = behind.get(code[0], "") + row.text
                 packages.setdefault(code[0], []).append(what.text.partition(f"{code[0]}, ")[2])
             elif title.text.lower() in HARDWARE:
                 many = what.one("strong").text
@@ -392,6 +416,7 @@ def load_list(eyes: Eyes, load: Load) -> Iterator[Seen]:
                 )
     for code, several in packages.items():
         yield from _carried("load list", code, _truck(load), several)
+        yield from _behind("load list", code, _truck(load), behind[code])
     yield from _of_truck(
         "load list", load, hardware, weight=_mass(next(p.text for p in document.all("p") if " goes on" in p.text)),
         packages=str(sum(map(len, packages.values()))),

@@ -14,6 +14,7 @@ from django.core import mail
 from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
+from pypdf import PdfReader
 
 from fabrication.models import UnitMake
 from fabrication.services.starting_data import load_materials, load_recipes
@@ -26,6 +27,7 @@ from jobs.services import appointments as calendar
 from measuring.models import Opening, Unit
 from measuring.services.starting_data import load_products
 from shared.devices import receiver
+from shared.documents import kind_of, render
 from shared.errors import Refused
 from shared.models import AuditEntry, Branch, User
 from tests.installs.makers import a_day, make_crew, make_unit, make_visit, stock_up
@@ -110,6 +112,29 @@ def test_the_stop_says_what_cords_mean_for_the_children_there_and_keeps_its_chec
     assert Stop.objects.get().checked == "clean cords"
     assert "cords held, tension devices tried: yes" in closed
     assert "shown how it works: <strong>not ticked</strong>" in closed
+
+
+def test_the_completion_record_says_what_was_checked_and_trimmed(
+    branch: Branch, dispatcher: User, installer: User
+) -> None:
+    """The ticks stood on the stop's page alone, and what was trimmed named no unit."""
+    job, visit = a_day(branch, dispatcher, installer)
+    unit, other = units_of(visit)
+    device = receiver.register_device(user=installer)[0]
+    trimmed = {"appointment": visit.pk, "note": "hem bar cut 1/8", "unit": unit.pk}
+    assert send(device, 1, "installs.hardware", trimmed, timezone.now())["status"] == 200
+    stops.mark_installed(appointment=visit, units=[unit], by=installer)
+    stops.mark_not_installed(appointment=visit, unit=other, cause="damage.on_arrival", by=installer)
+    stops.close_stop(appointment=visit, by=installer, checked=["cords"])
+    kind = kind_of("installs.completion")
+
+    pdf, _ = render(kind, job, kind.content(job), revision=1, by=None)
+
+    text = " ".join(" ".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages).split())
+    assert "Cords held, tension devices tried: yes" in text
+    assert "Site left clean: not ticked" in text
+    assert f"{unit.code}, hem bar cut 1/8" in text
+    assert "damaged: damaged when unpacked" in text
 
 
 def test_until_the_stop_is_closed_the_job_is_installed_not_closed(
