@@ -64,6 +64,7 @@ def register() -> None:
     jobs_ports.outcome_sources.append(outcomes)
     for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
         jobs_ports.visit_urls[purpose] = "installs:stop"
+        jobs_ports.entry_rooms[purpose] = "installs"
         jobs_ports.minutes_sources[purpose] = install_minutes
         jobs_ports.finish_sources[purpose] = unfinished
         jobs_ports.record_sources[purpose] = is_recorded

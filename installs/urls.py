@@ -25,7 +25,6 @@ urlpatterns = [
     path("van-rows/<int:pk>/", loads.van_row, name="van_row"),
     path("stops/offline/", stops.offline, name="offline"),
     path("stops/<int:pk>/", stops.stop, name="stop"),
-    path("stops/<int:pk>/arrived/", stops.arrived, name="arrived"),
     path("stops/<int:pk>/all-installed/", stops.all_installed, name="all_installed"),
     path("stops/<int:pk>/units/<int:unit_pk>/installed/", stops.installed, name="installed"),
     path("stops/<int:pk>/units/<int:unit_pk>/not-installed/", stops.not_installed, name="not_installed"),

@@ -211,6 +211,8 @@ class Ports:
     erase_hooks: list[EraseHook] = field(default_factory=list)
     day_scripts: list[str] = field(default_factory=list)
     """Scripts, as ``{% static %}`` names them, that make a field person's day work without signal."""
+    entry_rooms: dict[str, str] = field(default_factory=dict)
+    """Purpose of an appointment to the room whose entries of a phone are of it: ``installs`` in ``installs.done``."""
     visit_urls: dict[str, str] = field(default_factory=dict)
     """Purpose of an appointment to the name of the page where the visit is done; it takes the appointment's key."""
 

@@ -16,6 +16,7 @@ def register() -> None:
     from jobs.services import import_kinds, messages, planning, search  # noqa: F401 - and so do their runs
     from jobs.services.crews import leave_crews
     from shared import audit, demo, finding, firm_data, menu, panels, roles, services, status
+    from shared.devices import offline
 
     menu.add("Calendar", "jobs:calendar", roles=[roles.DISPATCHER], position=10)
     menu.add("Jobs", "jobs:list", roles=[roles.DISPATCHER], position=11)
@@ -27,6 +28,7 @@ def register() -> None:
     menu.add("Calendar", "jobs:calendar", roles=[roles.OWNER], position=61)
     menu.add("Needs attention", "jobs:attention", roles=[roles.OWNER], position=62)
     panels.add("jobs:job", "Money", "jobs:money", roles=roles.OFFICE, position=50)
+    offline.add_files("jobs/next-action.js", "jobs/next-action.json")
     finding.add(found)
     for kind in ("confirmation", "change"):
         ports.message_documents[kind] = lambda message: ("jobs.confirmation", message.appointment)

@@ -29,6 +29,7 @@ def register() -> None:
         ports.minutes_sources[purpose] = minutes.measure_minutes
         ports.expected_sources[purpose] = minutes.expected_minutes
         ports.visit_urls[purpose] = "measuring:visit"
+        ports.entry_rooms[purpose] = "measuring"
         ports.finish_sources[purpose] = sources.unfinished
         ports.record_sources[purpose] = sources.is_recorded
     offline.add_page(r"^/measure/(\d+/)?$", "measuring:offline")

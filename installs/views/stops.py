@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
@@ -15,7 +16,7 @@ from fabrication.models import Material
 from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
 from installs.adapters.evaluation import rules_of, visit_units
 from installs.adapters.packet import caution_values, facts_of_site, hardware_values, stop_summary, stop_values
-from installs.adapters.truck import list_at, packages_on
+from installs.adapters.truck import left_behind, list_at, packages_on
 from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
 from installs.models import Stop, VisitUnit
@@ -26,10 +27,12 @@ from jobs.access import secret_for
 from jobs.forms import PaymentForm
 from jobs.models import INSTALLING, Appointment, Payment
 from jobs.ports import ports
+from jobs.rules.next_action import NextAction, Way
 from jobs.schedule.day import in_the_calendar, read_day
-from jobs.schedule.words import promise_text
+from jobs.schedule.words import clock, promise_text
 from jobs.services import money
 from jobs.services.money import Balance
+from jobs.views.next_action import next_action
 from measuring.models import Unit
 from shared import roles
 from shared.access import SignedInRequest, roles_required
@@ -70,6 +73,9 @@ def stop_page(
     user = request.user
     standing, expected = _crew_day(visit)
     following = _next(visit, standing)
+    to_do = sum(1 for row in rows if row.outcome == VisitUnit.Outcome.TO_DO)
+    onward = _onward(following, expected)
+    may_write = user.has_role(*INSTALLS)
     context = {
         "visit": visit,
         "job": visit.job,
@@ -78,7 +84,10 @@ def stop_page(
         "checks": (found or Stop()).checks,
         "visit_outcomes": ports.outcomes([visit]),
         "rows": [(row, by_code.get(row.unit.code)) for row in rows],
-        "to_do": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.TO_DO),
+        "to_do": to_do,
+        "left_behind": left_behind(line for line in lines if line.appointment_id in (visit.pk, None)),
+        "gap_reason": load.gap_reason if load else "",
+        "action": _action(visit, to_do, onward) if may_write and visit.is_placed() else None,
         "installed": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.INSTALLED),
         "window": promise_text(visit),
         "facts": facts_of_site(visit),
@@ -90,23 +99,40 @@ def stop_page(
         "people": values["people"],
         "photos": visit.install_photos.filter(removed_at=None).select_related("unit"),
         "used": visit.hardware_used.filter(undone_at=None).select_related("material", "unit"),
-        "may_write": user.has_role(*INSTALLS),
+        "may_write": may_write,
         "sees_phones": user.has_role(*INSTALLS),
         "is_closed": found is not None and found.is_closed(),
         "cause_form": CauseForm(user=user),
         "causes": [(top, kinds_of(top.key)) for top in top_causes()],
         "photo_form": PhotoForm(user=user, units=units),
-        "used_form": HardwareUsedForm(user=user, materials=materials),
+        "used_form": HardwareUsedForm(user=user, materials=materials, units=units),
         "sign_form": SignForm(user=user),
         "balance": _balance(visit) if user.has_role(*INSTALLS) else None,
         "paid_here": Payment.objects.standing().filter(appointment=visit),
         "pay_form": PaymentForm(user=user),
         "signature": signature_drawing(found.signature, found.signed_name) if found and found.signature else None,
-        "next": (following, expected.get(following.pk) or following.starts_at) if following else None,
+        "following": onward if following else None,
         "day_paths": day_paths(user, standing, load if standing else None),
         **(forms or {}),
     }
     return render(request, "installs/stop.html", context, status=status)
+
+
+def _onward(following: Appointment | None, expected: Mapping[int, dt.datetime]) -> Way:
+    """On to the next visit of the day; to the day itself where there is none."""
+    if following is None:
+        return Way("next", "Today", reverse("jobs:today"))
+    about = expected.get(following.pk) or following.starts_at
+    job = following.job
+    word = f"Next: {job.customer.name}, {clock(about, job.branch.tz)}" if about else f"Next: {job.customer.name}"
+    return Way("next", word, ports.visit_url(following) or reverse("jobs:today"), directions=job.site.directions)
+
+
+def _action(visit: Appointment, to_do: int, onward: Way) -> NextAction:
+    """What comes next at the stop."""
+    all_up = reverse("installs:all_installed", args=[visit.pk])
+    work = Way("work", f"All {to_do} installed", all_up, "installs.all_installed", is_own=True)
+    return next_action(visit, ways=[work, Way("close", "Sign off", "#sign-off"), onward], here=True, left=to_do > 0)
 
 
 def _crew_day(visit: Appointment) -> tuple[list[Appointment], dict[int, dt.datetime]]:
@@ -130,12 +156,6 @@ def _act(request: SignedInRequest, pk: int, action: Callable[..., object], **wha
     with refusals_shown(request):
         action(appointment=visit, by=request.user, **what)
     return redirect("installs:stop", pk)
-
-
-@roles_required(*INSTALLS)
-@require_POST
-def arrived(request: SignedInRequest, pk: int) -> HttpResponse:
-    return _act(request, pk, services.arrive)
 
 
 @roles_required(*INSTALLS)
@@ -177,7 +197,8 @@ def hardware(request: SignedInRequest, pk: int) -> HttpResponse:
     """Hardware used otherwise than listed."""
     visit = stop_for(request.user, pk)
     materials = Material.objects.filter(branch=visit.job.branch)
-    form = HardwareUsedForm(request.POST, user=request.user, materials=materials)
+    units = Unit.objects.filter(visit_units__appointment=visit)
+    form = HardwareUsedForm(request.POST, user=request.user, materials=materials, units=units)
     if form.is_valid():
         with refusals_to(form.refuse):
             services.note_hardware(appointment=visit, by=request.user, **form.cleaned_data)

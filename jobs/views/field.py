@@ -14,20 +14,15 @@ from jobs.access import secret_for
 from jobs.drawings import route_map
 from jobs.models import Appointment, Crew, CrewMember
 from jobs.ports import Unfinished, ports
+from jobs.rules.next_action import NextAction
 from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.day import UNDER_WAY, Stop, read_schedule
 from jobs.schedule.words import promise_text
 from jobs.views.jobs import parse_date_or_none
+from jobs.views.next_action import next_action, open_way
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.models import User
-
-NEXT_TAP = {
-    Appointment.State.PLANNED: ("on-the-way", "Leaving now"),
-    Appointment.State.PROMISED: ("on-the-way", "Leaving now"),
-    Appointment.State.ON_THE_WAY: ("arrived", "Arrived"),
-    Appointment.State.ARRIVED: ("done", "Done"),
-}
 
 
 @dataclass(slots=True)
@@ -41,7 +36,7 @@ class Call:
     bring: list[str]
     secret: str
     url: str
-    tap: tuple[str, str] | None
+    action: NextAction | None
     left: Unfinished | None
     may_take_back: bool
 
@@ -84,12 +79,12 @@ def today(request: SignedInRequest) -> HttpResponse:
         "works": works,
         "next": open_calls[0] if open_calls else None,
         "rest": open_calls[1:],
+        "open_calls": open_calls,
         "done": [call for call in calls if call.visit.state == Appointment.State.DONE],
         "maps": maps,
         "count": len(calls),
         "outcomes": ports.outcomes(call.visit for call in calls),
         "scripts": ports.day_scripts,
-        "states": dict(Appointment.State.choices),
     }
     return render(request, "jobs/today.html", context)
 
@@ -106,7 +101,7 @@ def _call(
         bring,
         secret_for(request.user, row),
         ports.visit_url(row),
-        NEXT_TAP.get(Appointment.State(row.state)) if is_today and left is None else None,
+        next_action(row, ways=open_way(row)) if is_today and row.state != Appointment.State.DONE else None,
         left,
         is_today and row.state in UNDER_WAY and not ports.is_recorded(row),
     )

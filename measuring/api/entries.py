@@ -10,6 +10,8 @@ from typing import Annotated, Any, Final
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
 
+from jobs.models import Appointment
+from jobs.services import appointments as calendar
 from measuring import access
 from measuring.adapters.facts import CLEANERS
 from measuring.api import subjects
@@ -103,6 +105,25 @@ def _reading(body: OfReading, done: Done) -> Reading:
     return access.reading_for(done.by, body.reading)
 
 
+def _tapped(body: OfVisit, done: Done) -> Appointment:
+    _demand_role(done)
+    return access.appointment_for(done.by, body.appointment)
+
+
+@entry("measuring.on_the_way", "leaving for a visit", OfVisit, subjects.visit)
+def on_the_way(body: OfVisit, done: Done) -> Reply:
+    """The crew set out for it."""
+    calendar.mark_on_the_way(appointment=_tapped(body, done), by=done.by, at=done.at)
+    return {}
+
+
+@entry("measuring.arrived", "the arrival", OfVisit, subjects.visit)
+def arrived(body: OfVisit, done: Done) -> Reply:
+    """The crew is at the door."""
+    calendar.mark_arrived(appointment=_tapped(body, done), by=done.by, at=done.at)
+    return {}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Begin(OfVisit):
     """Begin to measure, or take another tape."""
@@ -113,9 +134,7 @@ class Begin(OfVisit):
 @entry("measuring.begin", "the begin of a visit", Begin, subjects.visit)
 def begin(body: Begin, done: Done) -> Reply:
     """The visit's key comes back."""
-    _demand_role(done)
-    appointment = access.appointment_for(done.by, body.appointment)
-    visit = visits.open_visit(appointment=appointment, by=done.by, tape=_tape(body.tape, done), at=done.at)
+    visit = visits.open_visit(appointment=_tapped(body, done), by=done.by, tape=_tape(body.tape, done), at=done.at)
     return {"visit": visit.pk}
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from django.contrib import messages
 from django.http import HttpResponse
@@ -13,6 +13,8 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs.access import secret_for
 from jobs.models import MEASURING, Appointment
+from jobs.rules.next_action import NextAction, Way
+from jobs.views.next_action import next_action
 from measuring.access import MEASURES, appointment_for, room_for, tape_for, visit_for
 from measuring.adapters.summaries import live_units, options_to_choose, rooms_of
 from measuring.forms import CloseForm, ListForm, ReasonForm, RoomDefaultsForm, RoomForm
@@ -70,9 +72,22 @@ def visit(request: SignedInRequest, pk: int) -> HttpResponse:
         "tapes": request.user.tapes.filter(is_retired=False),
         "room_form": RoomForm(user=request.user),
         "list_form": ListForm(user=request.user),
-        "todo": sum(one.state in (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY) for one in openings),
+        "action": _action(appointment, current, openings),
     }
     return render(request, "measuring/visit.html", context)
+
+
+def _action(appointment: Appointment, visit: MeasureVisit | None, openings: Sequence[Opening]) -> NextAction:
+    """What comes next at the visit."""
+    pk = appointment.pk
+    open_one = next((one for one in openings if one.state in (Opening.State.TO_MEASURE, Opening.State.UNDER_WAY)), None)
+    begin = Way("work", "Begin to measure", reverse("measuring:begin", args=[pk]), "measuring.begin")
+    close = Way("close", "Close out", reverse("measuring:close", args=[pk]), also="work" if visit and openings else "")
+    onward = Way("next", "Today", reverse("jobs:today"))
+    work = Way("work", f"Measure {open_one}", reverse("measuring:opening", args=[open_one.pk])) if open_one else None
+    ways = [begin] if visit is None else [work, close] if work else [close]
+    left = visit is None or open_one is not None
+    return next_action(appointment, ways=[*ways, onward], here=True, left=left)
 
 
 @roles_required(*MEASURES)

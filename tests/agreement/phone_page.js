@@ -31,7 +31,7 @@ function said(day) {
     }
     const rooms = visit.rooms.map((room) => [room.name, room.floor, sorted(Object.entries(room.defaults))]);
     visits[visit.appointment] = {
-      is_open: visit.is_open, is_closed: Boolean(visit.closed_at), outcome: visit.outcome, tape: visit.tape, rooms,
+      state: visit.closed_at ? "done" : visit.is_open ? "arrived" : visit.state, is_open: visit.is_open, is_closed: Boolean(visit.closed_at), outcome: visit.outcome, tape: visit.tape, rooms,
       openings: visit.openings.map((one) => one.uid),
       short: measure.expectedShort(visit),
       closes: [false, true].map((inPart) => { const end = measure.closeOut(visit, inPart); return [end.problem, end.problem ? "" : end.outcome]; }),

@@ -13,6 +13,8 @@ import uuid
 from collections.abc import Callable
 from typing import Any
 
+from django.utils import timezone
+
 from shared.lengths import READING_GRID, Length, LengthUnit
 from tests.measuring.test_readings import a_photo
 
@@ -41,10 +43,11 @@ class Person:
         nobody = [self.one("not_measured", reason="nobody home", look={"appointment": 1})] if other else []
         if self.is_rare(0.06):
             return nobody
+        taps = [self.one(tap, look={"appointment": 0}) for tap in ("on_the_way", "arrived") if not self.is_rare(0.3)]
         begun = self.one("begin", look={"appointment": 0, "tape": self.any()})
         unseen = self.one("facts", facts={"substrate": "tile"}, look={"opening": self.any(), "blind": True})
         rooms = [self.one("room"), self.one("room", name="Hall")]
-        return [*nobody, begun, *rooms, self.found(), *([unseen] if self.is_rare(0.6) else [])]
+        return [*nobody, *taps, begun, *rooms, self.found(), *([unseen] if self.is_rare(0.6) else [])]
 
     def found(self) -> dict[str, Any]:
         """An opening whose product is known."""
@@ -93,7 +96,7 @@ class Person:
         made: dict[str, Any] = {**getattr(self, kind)(), **more}
         look = made.pop("look", {})
         made_id = str(uuid.UUID(int=self.chance.getrandbits(128), version=4))
-        at = "2026-01-05T09:00:00+00:00"
+        at = timezone.now().isoformat()  # what is older than 14 days waits for the office
         return {"id": made_id, "kind": f"measuring.{kind}", "body": made, "done_at": at, "look": look}
 
     def any(self) -> int:
@@ -208,6 +211,12 @@ class Person:
 
     def close(self) -> dict[str, Any]:
         return {"in_part": self.is_rare(0.6), "note": "", "look": {"appointment": self.any()}}
+
+    def on_the_way(self) -> dict[str, Any]:
+        return {}
+
+    def arrived(self) -> dict[str, Any]:
+        return {}
 
     def not_measured(self) -> dict[str, Any]:
         return {"reason": self.chance.choice(("no way in", " not ready ", "")), "look": {"appointment": self.any()}}

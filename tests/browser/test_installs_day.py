@@ -270,6 +270,7 @@ def test_a_phone_installs_it_and_opens_the_day_without_signal(site: Site, day: D
     page = enter("installer", phone=True, errors_allowed=True)
     page.goto(f"{site.url}/today/")
     day_is_kept(page, 3)
+    expect(page.locator(".call.next a[href^='tel:']").first).to_be_visible()
     expect(page.get_by_role("link", name="Directions").first).to_have_attribute("href", re.compile(r"^geo:.+\?q=\d"))
     problems = page.context.new_cdp_session(page).send("Page.getInstallabilityErrors")["installabilityErrors"]
     assert [one["errorId"] for one in problems if one["errorId"] != "in-incognito"] == []  # every test's page is
@@ -277,6 +278,8 @@ def test_a_phone_installs_it_and_opens_the_day_without_signal(site: Site, day: D
     page.context.set_offline(True)
     page.goto(f"{site.url}/")
 
+    expect(page.locator("[data-list]")).to_contain_text("Today, as of")
+    page.get_by_role("main").get_by_role("link", name="Today", exact=True).click()
     expect(page.locator(".call")).to_have_count(2)
 
 
@@ -290,10 +293,10 @@ def test_a_tap_of_the_day_waits_where_the_office_does_not_answer(site: Site, day
     asks = re.compile(r"/(visits|api/field)/")
     page.route(asks, lambda route: route.continue_() if answers else unanswered.append(route))
 
-    page.locator(".main-action button").click()
+    page.get_by_role("button", name="Leaving now").click()
 
     expect(page.locator("[data-waiting]")).to_contain_text("not sent yet")
-    expect(page.locator(".main-action form")).to_be_hidden()
+    expect(page.locator(".next-action .action").filter(visible=True)).to_have_text("Arrived")
     answers.append(True)
     for route in unanswered:
         route.abort()

@@ -5,12 +5,17 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from itertools import product
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from jobs.models import Appointment
+from jobs.rules.next_action import next_step
 from tests.factories import PASSWORD
 from tests.servers import Site, until
 
@@ -29,7 +34,7 @@ people = [make_user("measurer", branch=branch, username=name) for name in ("meg{
 for person in people:
     make_tape(person)
 job = make_job(dispatcher, openings_expected=8)
-appointment = make_appointment(job, dispatcher, *people)
+appointment = make_appointment(job, dispatcher, *people, state="{state}")
 print(json.dumps({{"appointment": appointment.pk, "job": job.pk}}))
 """
 
@@ -158,7 +163,7 @@ def own_site() -> Iterator[Site]:
 def job(own_site: Site) -> dict[str, Any]:
     """A measure visit of today for meg and mel."""
     number = next(_count)
-    made = json.loads(own_site.python(SETUP.format(n=number)))
+    made = json.loads(own_site.python(SETUP.format(n=number, state="arrived")))
     return made | {"meg": f"meg{number}", "mel": f"mel{number}"}
 
 
@@ -439,7 +444,7 @@ def test_what_is_typed_stays_where_it_was_typed_when_the_page_is_drawn_anew(bad_
 def bad_entry_page(own_site: Site, chromium: Any) -> Iterator[Page]:
     """A phone at the first field of an opening, with the keyboard out."""
     number = next(_count)
-    made = json.loads(own_site.python(SETUP.format(n=number)))
+    made = json.loads(own_site.python(SETUP.format(n=number, state="arrived")))
     context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True)
     page = context.new_page()
     sign_in(page, own_site, f"meg{number}")
@@ -489,6 +494,117 @@ def test_nothing_measured_is_said_without_signal(
 
     expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
     assert look(own_site, job)["closed"] == 1
+
+
+SAID_OF_THE_WAY = """
+from jobs.models import Appointment
+from shared.devices.models import DeviceEntry
+import json
+one = Appointment.objects.get(pk={appointment})
+kinds = DeviceEntry.objects.filter(device__user__username="{meg}", reply_status=200).order_by("pk")
+print(json.dumps([one.state, one.on_the_way_at is not None, one.on_the_way_at < one.arrived_at,
+                  one.measure_visit.outcome, list(dict(kinds.values_list("entry_id", "kind")).values())]))
+"""
+EXPIRED = """
+from django.contrib.sessions.models import Session
+from shared.devices.models import FieldDevice
+from django.utils import timezone
+FieldDevice.objects.filter(user__username="{meg}").update(revoked_at=timezone.now())
+Session.objects.all().delete()
+"""
+PLAIN_FORM = """
+() => {
+  const form = Object.assign(document.createElement("form"), { method: "post", action: "/sign-out/" });
+  document.body.append(form);
+  form.submit();
+}
+"""
+STEPS = """
+(facts) => import("/static/jobs/next-action.js")
+  .then(({ stepOf }) => facts.map(([state, here, left]) => stepOf({ state, here, left })))
+"""
+
+
+@contextmanager
+def never_answering(site: Site) -> Iterator[None]:
+    """Every request is taken and none is answered."""
+    assert site.web is not None
+    os.killpg(site.web.pid, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        os.killpg(site.web.pid, signal.SIGCONT)
+
+
+def test_the_way_to_a_visit_is_tapped_where_nothing_answers(own_site: Site, new_page: Callable[..., Any]) -> None:
+    """
+    "Leaving now" and "Arrived" of a measurer were forms: they ended on the browser's error page, as "/" did.
+
+    The taps wait in the phone's queue, and the next action is another at the tap, on each page of the day. The
+    office signs the phone out meanwhile: signed in again it sends the same entries.
+    """
+    number = next(_count)
+    job = json.loads(own_site.python(SETUP.format(n=number, state="planned")))
+    meg, visit = f"meg{number}", f"{own_site.url}/measure/{job['appointment']}/"
+    page = new_page(phone=True, errors_allowed=True)
+    page.set_viewport_size({"width": 360, "height": 616})
+    sign_in(page, own_site, meg)
+    page.goto(visit)
+    expect(page.get_by_role("button", name="Leaving now")).to_be_visible(timeout=60_000)
+    page.goto(f"{own_site.url}/today/")
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    until(lambda: page.evaluate(SHELL_IS_KEPT), what="the page is on the phone")
+    page.reload()
+    facts = [
+        (state, here, left) for state, here, left in product(Appointment.State.values, (True, False), (True, False))
+    ]
+    assert page.evaluate(STEPS, facts) == [next_step(state=state, here=here, left=left) for state, here, left in facts]
+    main = page.locator(".next-action .action").filter(visible=True)
+
+    with never_answering(own_site):
+        main.click()
+        expect(main).to_have_text("Arrived")
+        expect(page.locator(".call [data-state-said]")).to_contain_text("on the way")
+        expect(page.locator("[data-waiting]")).to_contain_text("not sent yet")
+        page.goto(visit)
+        expect(main).to_have_text("Arrived")
+        page.goto(f"{own_site.url}/")
+        expect(page.locator("[data-list]")).to_contain_text("Ida Marl")
+        expect(page.locator("[data-unsent]")).to_contain_text("Not sent yet: 1")
+        page.context.set_offline(True)
+    page.goto(f"{own_site.url}/today/")
+    box = main.bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] <= 616
+    main.click()
+    expect(main).to_have_text("Open the visit")
+    main.click()
+    expect(main).to_have_text("Begin to measure")
+    page.click("text=Nothing can be measured today")
+    page.fill("#reason", "nobody home")
+    page.click("text=Close the visit")
+    expect(main).to_have_text("Today")
+    main.click()
+    expect(page.locator("[data-all-done]")).to_be_visible()
+    page.click("text=My calendar address")
+    expect(page.locator("h1")).to_have_text("No signal")
+    page.evaluate(PLAIN_FORM)
+    expect(page.locator("#messages")).to_contain_text("nothing was sent")
+
+    own_site.python(EXPIRED.format(meg=meg))
+    page.goto(f"{own_site.url}/measure/")
+    page.context.set_offline(False)
+    expect(page.locator("#field")).to_contain_text("signed out at the office", timeout=60_000)
+    expect(page.locator("#field")).to_contain_text("of its room")
+    page.locator("#field").get_by_role("link", name="Sign in").click()
+    page.fill("[name=username]", meg)
+    page.fill("[name=password]", PASSWORD)
+    page.click("main button")
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
+
+    taps = [f"measuring.{kind}" for kind in ("on_the_way", "arrived", "not_measured")]
+    asked = SAID_OF_THE_WAY.format(appointment=job["appointment"], meg=meg)
+    assert json.loads(own_site.python(asked)) == ["done", True, True, "none", taps]
 
 
 def test_two_readings_apart_are_asked_again_at_once(
@@ -647,7 +763,7 @@ def test_what_cannot_fit_asks_for_an_answer_and_what_repeats_is_said_once(
     expect(page.locator("#cannot-fit")).to_have_count(0)
     page.goto(f"{own_site.url}/measure/{job['appointment']}/#close")
     page.click("#done")
-    expect(page.locator(".main-action a").first).to_have_text("All visits")
+    expect(page.locator(".main-action a").first).to_have_text("Today")
 
     expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
     assert look(own_site, job)["closed"] == 1

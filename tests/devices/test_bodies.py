@@ -20,6 +20,8 @@ from tests.devices.phone import Phone
 ONE, TWO = "0b6f5a52-5b0c-4c1a-9d2e-0c7d7b1f7a01", "0b6f5a52-5b0c-4c1a-9d2e-0c7d7b1f7a02"
 VALID: dict[str, dict[str, Any]] = {
     # every kind as the phone's scripts send it, with what they send for themselves alone
+    "measuring.on_the_way": {"appointment": 1},
+    "measuring.arrived": {"appointment": 1},
     "measuring.begin": {"appointment": 1, "tape": None},
     "measuring.room": {"appointment": 1, "room": ONE, "name": "Kitchen", "floor": ""},
     "measuring.room_defaults": {"room": ONE, "defaults": {"mount": "inside", "sill": "sill"}},
@@ -75,7 +77,7 @@ VALID: dict[str, dict[str, Any]] = {
     "installs.all_installed": {"appointment": 1, "units": [5, 6]},
     "installs.not_installed": {"appointment": 1, "unit": 5, "cause": "size.too_long", "note": ""},
     "installs.undo": {"appointment": 1, "unit": 5},
-    "installs.hardware": {"appointment": 1, "material": "12", "change": 2, "note": ""},
+    "installs.hardware": {"appointment": 1, "material": "12", "change": 2, "note": "", "unit": None},
     "installs.photo": {"appointment": 1, "data": "/9j/", "unit": None, "caption": ""},
     "installs.sign": {"appointment": 1, "name": "Ada", "strokes": [[[0, 1000], [5, 5]]], "left_with": ""},
     "installs.done": {"appointment": 1, "note": ""},

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
+from io import BytesIO
 from typing import Any
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
+from pypdf import PdfReader
 
 from fabrication.models import StockItem, StockMove
 from fabrication.services import own_cloth
@@ -20,7 +23,7 @@ from jobs.models import Appointment, Purpose
 from jobs.ports import ports
 from measuring.models import Unit
 from shared.devices import receiver
-from shared.documents import kind_of, request_document
+from shared.documents import kind_of, render, request_document
 from shared.errors import Refused
 from shared.lengths import Length
 from shared.models import Branch, User
@@ -141,11 +144,14 @@ def test_a_code_ticks_one_package_and_a_bundle_all(branch: Branch, dispatcher: U
         loads.check_code(load=load, typed=other.code, by=installer)
 
 
+DONE = timezone.now() - dt.timedelta(hours=2)
+
+
 def sent(installer: User, *several: tuple[str, dict[str, Any]]) -> list[int]:
     """What the office answers to entries of a phone that were made without signal."""
     device, _ = receiver.register_device(user=installer)
     rows = [
-        {"id": str(uuid.uuid4()), "place": position, "kind": kind, "body": body, "done_at": "2026-03-02T08:05:00Z"}
+        {"id": str(uuid.uuid4()), "place": position, "kind": kind, "body": body, "done_at": DONE.isoformat()}
         for position, (kind, body) in enumerate(several, 1)
     ]
     return [reply["status"] for reply in receiver.receive(device=device, sent=rows)]
@@ -176,7 +182,7 @@ def test_a_load_checked_without_signal_arrives_as_it_was_checked(
     assert answers == [409, 200, 200, 409, 200, 200, 409, 200, 200]
     load.refresh_from_db()
     assert (load.state, load.gap_reason) == (Load.State.BACK, "")
-    assert load.left_at == dt.datetime(2026, 3, 2, 8, 5, tzinfo=dt.UTC)
+    assert load.left_at == DONE
 
 
 def test_a_strangers_phone_checks_no_load(branch: Branch, dispatcher: User, installer: User, stranger: User) -> None:
@@ -402,6 +408,30 @@ def test_a_stop_names_its_packages_before_and_after_there_is_a_list(
 
     assert ["Packages: 1 of 1: carton" in pages[0], "Packages: 1 of 1: long carton" in pages[1]] == [True, True]
     assert "Packages:" not in pages[2]
+
+
+def test_what_stayed_behind_is_the_same_on_every_page_and_paper(
+    branch: Branch, dispatcher: User, installer: User, as_user: Any
+) -> None:
+    """Left with a unit missing, the packet, the list and the stop's page still said that it is there."""
+    _, visit = a_day(branch, dispatcher, installer, units=1)
+    load = loads.refresh_load(crew=visit.crew, day=visit.day, by=dispatcher)
+    gone = load.lines.get(unit__isnull=False)
+    others = {line.pk: line.quantity for line in load.lines.exclude(pk=gone.pk)}
+    loads.check_counts(load=load, counts=others, by=installer)
+
+    loads.leave_yard(load=load, by=installer, reason="not glued yet")
+
+    load.refresh_from_db()
+    client = as_user(dispatcher)
+    for page in (f"/stops/{visit.pk}/", load.get_absolute_url(), f"/installs/visits/{visit.pk}/panel/"):
+        assert "not on the truck" in client.get(page).content.decode(), page
+    for kind, subject in (("installs.packet", load), ("installs.load_list", load), ("installs.work_order", visit)):
+        what = kind_of(kind)
+        pdf, _ = render(what, subject, what.content(subject), revision=1, by=dispatcher)
+        text = " ".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages)
+        assert "not on the truck" in " ".join(text.split()), kind
+    assert "not glued yet" in client.get(f"/stops/{visit.pk}/").content.decode()
 
 
 def test_a_list_that_is_right_is_not_written_again(branch: Branch, dispatcher: User, installer: User) -> None:

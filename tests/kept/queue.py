@@ -126,6 +126,8 @@ def _measures(phone: Phone) -> None:
     phone.add("measuring.not_measured", **at, reason="nobody home")
     after = Appointment.objects.get(job__number="J-1015", purpose="measure")
     phone.add("measuring.not_measured", appointment=after.pk, reason="nobody home")
+    phone.add("measuring.on_the_way", appointment=after.pk)
+    phone.add("measuring.arrived", appointment=after.pk)
 
 
 def _installs(phone: Phone) -> None:

@@ -1,5 +1,7 @@
 // Pages of the day kept on this phone, so that they open without signal: the page as the office last showed it.
 
+const PATIENCE_MS = 20000;
+
 function wrap(request) {
   return new Promise((resolve, reject) => {
     request.onsuccess = () => resolve(request.result);
@@ -13,10 +15,10 @@ async function open(userId) {
   return wrap(request);
 }
 
-export async function keep(userId, path, sheet, title) {
-  const db = await open(userId);
+export async function keep(userId, path, sheet, title, keptAt = new Date().toISOString()) {
+  const html = sheet.innerHTML, db = await open(userId);
   const tx = db.transaction("pages", "readwrite");
-  tx.objectStore("pages").put({ path, title, html: sheet.innerHTML, keptAt: new Date().toISOString() });
+  tx.objectStore("pages").put({ path, title, html, keptAt });
   await new Promise((resolve, reject) => {
     tx.oncomplete = resolve;
     tx.onerror = tx.onabort = () => reject(tx.error);
@@ -39,7 +41,7 @@ export async function allKept(userId) {
 }
 
 /** What the office answers to an address now; null where nothing comes. */
-export const ask = (path) => fetch(path, { credentials: "same-origin" }).catch(() => null);
+export const ask = (path) => fetch(path, { credentials: "same-origin", signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => null);
 
 /** The page in an answer of the office; null where it is none, or another address's. */
 export async function read(answer) {
@@ -54,11 +56,11 @@ export const pageOf = async (path) => read(await ask(path));
 export const textOf = (page) => page.getElementById("sheet").textContent.replace(/\s+/g, " ").trim();
 
 /** Shows a page of this address in place of the one on the screen, and keeps it. */
-export async function show(userId, page) {
+export async function show(userId, page, askedAt) {
   const sheet = page.getElementById("sheet");
   document.getElementById("sheet").innerHTML = sheet.innerHTML;
   document.title = page.title;
-  await keep(userId, location.pathname, sheet, page.title);
+  await keep(userId, location.pathname, sheet, page.title, askedAt);
 }
 
 /** Fetches a page and keeps it; false where the office does not answer with one. */

@@ -7,10 +7,12 @@ let underway = 0; // taps that are not on the disk yet
 
 export const isUnderway = () => underway > 0;
 
-export function say(text, isError = false) {
+/** Says it in the page's own line, with the way to what it asks for. */
+export function say(text, isError = false, way = "") {
   const line = document.querySelector("[data-waiting]");
   line.hidden = !text;
   line.textContent = text;
+  if (way) line.append(" ", Object.assign(document.createElement("a"), { className: "button", href: way, textContent: "Sign in" }));
   line.classList.toggle("error", isError);
   if (isError) line.scrollIntoView({ block: "center" }); // the tap it answers may be screens below
 }

@@ -1,5 +1,6 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../shared/devices/queue.js";
+import { STATES, listen, show as showStep, stateWith } from "../jobs/next-action.js";
 import { ask, keep, keepDay, read, show, textOf } from "./kept.js";
 import { anew, carry, everySoOften, gone, hold, isOpen, isUnderway, markOf, retype, say, tellNews, untaken, wordsFor } from "./sending.js";
 
@@ -53,21 +54,25 @@ function project() {
   const waiting = mine();
   for (const entry of waiting) HOW[entry.kind]?.(entry.body, entry);
   const left = document.querySelectorAll('.unit[data-outcome="to_do"]').length;
-  for (const button of document.querySelectorAll("[data-all]")) {
-    button.hidden = !left;
-    button.textContent = `All ${left} installed`;
+  const action = document.querySelector("[data-next-action]");
+  if (action) {
+    action.querySelector('form[data-entry="installs.all_installed"] button').textContent = `All ${left} installed`;
+    const { state: was } = action.dataset, state = stateWith(was, visit(), waiting);
+    showStep(action, { state, here: true, left: left > 0 });
+    if (state !== was) document.querySelector("[data-state-said]").textContent = `${STATES[state]}, ${markOf(waiting.at(-1))}`;
   }
   const still = document.querySelector("[data-left]");
   if (still) still.textContent = left ? `${left} without a word yet` : "";
   const done = waiting.some((entry) => entry.kind === "installs.done");
+  document.querySelector('form[data-entry="installs.done"]')?.toggleAttribute("hidden", done);
   const refused = field.refused.filter((one) => Number(one.body.appointment) === visit());
   if (refused.length) {
     const last = refused[refused.length - 1];
     say(`The office did not take this: ${last.reply.problem}`, true);
   } else if (waiting.length) {
-    say(`${done ? "Done here. " : ""}${wordsFor(field, waiting)}`);
+    say(`${done ? "Done here. " : ""}${wordsFor(field, waiting)}`, false, field.signIn);
   } else {
-    say(field.trouble);
+    say(field.trouble, false, field.signIn);
   }
 }
 
@@ -94,7 +99,7 @@ async function bodyOf(form) {
   } else if (kind === "installs.not_installed") {
     Object.assign(body, { cause: text(form, "cause"), note: text(form, "note") });
   } else if (kind === "installs.hardware") {
-    Object.assign(body, { material: text(form, "material"), change: Number(text(form, "change") || 0), note: text(form, "note") });
+    Object.assign(body, { material: text(form, "material"), change: Number(text(form, "change") || 0), note: text(form, "note"), unit: Number(text(form, "unit")) || null });
   } else if (kind === "installs.sign") {
     Object.assign(body, { name: text(form, "name"), strokes: JSON.parse(text(form, "signature") || "[]"), left_with: text(form, "left_with") });
   } else if (kind === "installs.done") {
@@ -135,7 +140,7 @@ document.addEventListener("submit", async (event) => {
     const entry = await hold(() => put(kind, form));
     if (!entry) return;
     form.dataset.sent = entry.id; // what stands in it is not to be typed into the fresh page, unless it is refused
-    if (await gone(field, entry)) return refresh(kind, form);
+    if (await gone(field, entry)) return refresh(form);
     delete form.dataset.sent;
     form.closest("details")?.removeAttribute("open");
     if (kind !== "installs.done") form.reset();
@@ -154,14 +159,11 @@ async function put(kind, form) {
   return field.add(kind, body);
 }
 
-/** The office has it: show the page as it stands there, or the rest of the day. */
-function refresh(kind, form) {
-  const refused = field.refused.some((one) => Number(one.body.appointment) === visit());
-  if (refused) {
-    delete form.dataset.sent;
-    return project();
-  }
-  if (kind === "installs.done" && here().dataset.next) anew(here().dataset.next); // else the queue's answer has asked
+/** The office answered: the queue has asked for the page as it stands there, unless it was refused. */
+function refresh(form) {
+  if (!field.refused.some((one) => Number(one.body.appointment) === visit())) return;
+  delete form.dataset.sent;
+  project();
 }
 
 /** Shows the stop as the office has it now, with what was typed; whatever it took meanwhile asks again. */
@@ -288,4 +290,5 @@ async function begin() {
   }
 }
 
+listen(opened, () => project());
 begin();

@@ -10,7 +10,13 @@ function say(words) {
   place.replaceChildren(line);
 }
 
-document.addEventListener("htmx:sendError", () => say("No connection: nothing was sent. Try again."));
+const NOT_SENT = "No connection: nothing was sent. Try again.";
+if (location.hash === "#not-sent") {
+  history.replaceState(history.state, "", location.pathname + location.search);
+  window.addEventListener("DOMContentLoaded", () => say(NOT_SENT));
+}
+
+document.addEventListener("htmx:sendError", () => say(NOT_SENT));
 document.addEventListener("htmx:responseError", (event) => {
   const status = event.detail.xhr.status;
   if (status === 401 || status === 403) say("You are signed out, or this is not for your role. Load the page anew.");

@@ -70,6 +70,12 @@ export class Work {
     return demand(visit.is_open || visit.closed_at ? visit : null);
   }
 
+  /** A tap on the way to a visit: it never goes back. */
+  tap(appointment, before, state) {
+    const visit = this.visit(appointment);
+    if (before.includes(visit.state)) Object.assign(visit, { state, unsent: this.isUnsent });
+  }
+
   /** What a visit is for once it is begun: the openings it names, else those still to be measured. */
   covered(visit) {
     return visit.named || visit.is_open ? visit.openings : visit.openings.filter((one) => this.table.states.to_do.includes(one.state));
@@ -248,6 +254,12 @@ function cleanOption(work, option, text) {
 }
 
 const ACTS = {
+  "measuring.on_the_way"(work, body) {
+    work.tap(body.appointment, ["planned", "promised"], "on_the_way");
+  },
+  "measuring.arrived"(work, body) {
+    work.tap(body.appointment, ["planned", "promised", "on_the_way"], "arrived");
+  },
   "measuring.begin"(work, body) {
     const visit = work.visit(body.appointment);
     if (!visit.is_open && !visit.closed_at) {

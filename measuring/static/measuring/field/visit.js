@@ -1,6 +1,7 @@
 /* The visit on a phone: rooms and openings as they are walked, a keypad, a drawing that grows. */
 import { formatLength, inchParts } from "../rules.js";
 import { KEPT_AT_THE_OFFICE, openField, newId } from "../../shared/devices/queue.js";
+import { STATES, WORDS, drawn, listen, tapsOf } from "../../jobs/next-action.js";
 import { Measure } from "./measure.js";
 import { findOpening, freeMark, marksIn, nextMark, project, withNewNames } from "./model.js";
 import { newsOf } from "./news.js";
@@ -48,9 +49,10 @@ const unsent = (thing) => thing.unsent && h("span", { class: "unsent" }, isParke
 const isParked = (thing) => parked.has(thing.uid ?? thing.appointment);
 const wordFor = (list, code) => day.choices[list].find(([key]) => key === code)?.[1] ?? code;
 const stateOf = (one) => state(wordFor("state", one.state), table.opening_marks[one.state]);
-/** Not begun, under way, or closed with what came of it. */
+/** On the way there, not begun, under way, or closed with what came of it. */
 const visitState = (visit) => {
   const [word, mark] = table.visit_states[visit.closed_at ? "closed" : visit.is_open ? "under_way" : "not_begun"];
+  if (!visit.closed_at && !visit.is_open && visit.state in STATES) return state(STATES[visit.state], "half");
   return state(visit.closed_at ? `${word}, ${wordFor("outcome", visit.outcome)}` : word, mark);
 };
 const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: "numeric", minute: "2-digit", timeZone: day.zone ?? undefined }).toLowerCase();
@@ -146,6 +148,7 @@ function page(visit) {
   if (one && part === "more") return morePage(visit, one);
   if (one) return openingPage(visit, one);
   if (what === "close") return closePage(visit);
+  if (what === "room") setTimeout(() => document.getElementById("room-name")?.focus());
   return visitPage(visit);
 }
 
@@ -160,7 +163,7 @@ function strip(visit = null) {
       : h("p", { class: "sent-line", id: "unsent" }, field.day ? "All sent." : ""),
     field.parked.length > 0 && h("p", { class: "unsent-line", id: "parked" }, `${KEPT_AT_THE_OFFICE}: ${field.parked.length}. The office tries again by itself.`),
     !window.isSecureContext && h("p", { class: "message" }, "This address has no HTTPS: the page works with signal only, and the camera may be refused. Ask whoever runs your site."),
-    field.trouble && h("p", { class: "message error" }, field.trouble),
+    field.trouble && h("p", { class: "message error" }, field.trouble, " ", field.signIn && h("a", { class: "button", href: field.signIn }, "Sign in")),
     field.news.map((one) => h("div", { class: "caution", "data-news": one.appointment },
       h("p", {}, h("strong", {}, "Changed at the office: "), one.text), h("button", { onclick: () => field.seen(one.id) }, "Seen"))),
     field.day && field.refused.map((one) => refusal(one, visit)));
@@ -203,7 +206,27 @@ function dayPage() {
   return [h("h1", {}, "Visits"), h("ol", { class: "stops" }, day.visits.map((visit) => h("li", {},
     h("p", { class: "when" }, h("span", { class: "huge" }, clock(visit.starts_at)), ` ${visit.purpose}${visit.day !== day.today ? ", tomorrow" : ""}`),
     h("p", {}, h("a", { href: visit.url }, h("strong", {}, visit.job.customer)), h("br"), visit.job.address),
-    h("p", {}, visitState(visit), " ", unsent(visit)))))];
+    h("p", {}, visitState(visit), " ", unsent(visit))))), field.storage && h("p", { class: "help" }, field.storage), dayAction()];
+}
+
+/** The next visit of today, and what comes next at it. */
+function dayAction() {
+  const open = day.visits.filter((visit) => !visit.closed_at && visit.day === day.today), isUnderWay = (visit) => visit.is_open || visit.state in STATES;
+  const next = open.find(isUnderWay) ?? open[0];
+  return next && bottom(drawn(next.appointment, factsAt(next), [...tapsOf("measuring"), { step: "open", word: `${WORDS.open}: ${next.job.customer}`, href: next.url }]));
+}
+
+/** What decides the next action at a visit: where it stands, as the office will have it. */
+const factsAt = (visit) => ({ state: visit.closed_at ? "done" : visit.is_open ? "arrived" : visit.state });
+
+/** What comes next at a visit whose page is open. */
+function visitAction(visit) {
+  const [open] = measure.ends(visit).filter((end) => end.gap), isToDo = !visit.is_open || !visit.openings.length || open !== undefined;
+  const begin = { step: "work", word: "Begin to measure", entry: "measuring.begin", more: { tape: tapeOf(visit)?.id ?? null }, id: "begin" };
+  const work = open ? { step: "work", word: `Measure ${nameOf(visit, open.one)}`, href: `#o/${open.one.uid}` } : { step: "work", word: "Add a room", href: "#room" };
+  const close = { step: "close", also: visit.openings.length ? "work" : "", word: "Close out", href: "#close", id: "close-out" };
+  const ways = [...tapsOf("measuring"), visit.is_open ? work : begin, ...(visit.is_open ? [close] : []), onward(visit)];
+  return bottom(drawn(visit.appointment, { ...factsAt(visit), here: true, left: isToDo }, ways));
 }
 
 // -- one visit ------------------------------------------------------------------------------
@@ -223,16 +246,11 @@ function visitPage(visit) {
     job.paint_caution && h("p", { class: "caution" }, job.paint_caution),
     visit.note && h("p", { class: "caution" }, visit.note),
   ];
-  if (visit.closed_at) return [...out, ...roomList(visit, true)];
-  if (!visit.is_open) {
-    out.push(bottom(h("button", { class: "action", id: "begin", onclick: () => enter("begin", { appointment: visit.appointment, tape: tapeOf(visit)?.id ?? null }) }, "Begin to measure")));
-    return [...out, couldNot(visit)];
-  }
+  if (visit.closed_at) return [...out, ...roomList(visit, true), visitAction(visit)];
+  if (!visit.is_open) return [...out, visitAction(visit), couldNot(visit)];
   out.push(...roomList(visit, false), newRoom(visit), tapeChoice(visit));
   if (!visit.openings.some((one) => table.states.unfinished.includes(one.state))) out.push(couldNot(visit));
-  const todo = new Set(measure.ends(visit).filter((end) => end.gap).map((end) => end.one)).size;
-  if (visit.openings.length) out.push(bottom(h("a", { class: "button action", id: "close-out", href: "#close" }, todo ? `Close out · ${todo} open` : "Close out")));
-  return out;
+  return [...out, visitAction(visit)];
 }
 
 const couldNot = ({ appointment }) => because("Couldn't measure", "Nothing can be measured today", [["Close the visit", (reason) => enter("not_measured", { appointment, reason })]], table.not_measured);
@@ -399,11 +417,11 @@ function goesOn(visit, one) {
   return h("a", { class: "button action wide", id: "go-on", href }, word);
 }
 
-/** The day's next visit that is not closed, and the way there. */
-function nextVisit(visit) {
+/** On to the day's next visit that is not closed, and the way there; to the day itself where there is none. */
+function onward(visit) {
   const next = day.visits.find((other) => other !== visit && !other.closed_at && other.starts_at >= visit.starts_at);
-  if (!next) return h("a", { class: "button action", href: "/measure/" }, "All visits");
-  return [h("a", { class: "button action", href: next.url }, `Next: ${next.job.customer}, ${clock(next.starts_at)}`), h("a", { class: "button", href: wayTo(next.job) }, "Directions")];
+  if (!next) return { step: "next", word: "Today", href: "/today/" };
+  return { step: "next", word: `Next: ${next.job.customer}, ${clock(next.starts_at)}`, href: next.url, directions: wayTo(next.job) };
 }
 
 /** What a phone's own map opens. */
@@ -847,7 +865,7 @@ function closedPage(visit) {
     toChoose(visit),
     !left.length && !short && h("p", {}, "Nothing is left to measure here."),
     h("p", {}, "The office sees the sizes as soon as everything is sent."),
-    bottom(nextVisit(visit)),
+    visitAction(visit),
   ].filter(Boolean);
 }
 
@@ -861,7 +879,7 @@ function toChoose(visit) {
 // -- begin --------------------------------------------------------------------------------------------
 
 async function begin() {
-  field = await openField(Number(root.dataset.user));
+  field = await opened;
   table = await (await fetch(new URL("../rules-table.json", import.meta.url))).json();
   field.onchange = drawWhenLifted;
   field.compare = newsOf;
@@ -872,4 +890,6 @@ async function begin() {
   await field.sync();
 }
 
+const opened = openField(Number(root.dataset.user));
+listen(opened, () => {});
 begin();

@@ -14,6 +14,9 @@ const SEND_AT_ONCE = 25;
 const SEND_BYTES = 3000000;
 const ASK_AT_ONCE = 200;
 const RETRY_MS = 15000;
+const PATIENCE_MS = 20000; // a request that nobody answers is given up, so that the next one is tried
+const BYTES_A_MS = 20; // a slow line still gets its photos through
+const MOST_TAPS = 200;
 const NEWS_MS = 25000;
 const PARKED = 202;
 export const KEPT_AT_THE_OFFICE = "Kept at the office, not taken yet";
@@ -58,6 +61,9 @@ class Field {
     this.writing = Promise.resolve();
     this.trouble = "";
     this.news = [];
+    this.storage = ""; // how full what this phone keeps is, and whether it may be cleared
+    this.signIn = ""; // where to sign in again, once the office does not know this phone any more
+    this.taps = []; // what was tapped on this phone at visits lately, sent or not
     this.compare = null; // (before, after) => [{ id, text }]: a page that sets it looks for news while it is seen
     this.onchange = () => {};
     this.channel = "BroadcastChannel" in window ? new BroadcastChannel(`jambwise-${userId}`) : null;
@@ -95,9 +101,10 @@ class Field {
   /** Read again what this phone keeps, and tell. */
   async load() {
     const tx = this.db.transaction(["meta", "deeds", "refused"]);
-    const [day, news, waiting, refused] = await Promise.all([
+    const [day, news, taps, waiting, refused] = await Promise.all([
       wrap(tx.objectStore("meta").get("day")),
       wrap(tx.objectStore("meta").get("news")),
+      wrap(tx.objectStore("meta").get("taps")),
       wrap(tx.objectStore("deeds").getAll()),
       wrap(tx.objectStore("refused").getAll()),
     ]);
@@ -105,6 +112,7 @@ class Field {
     this.news = news ?? [];
     this.stored = waiting;
     this.refused = refused;
+    this.taps = (taps ?? []).filter(({ id }) => !refused.some((one) => one.id === id));
     this.onchange();
   }
 
@@ -137,6 +145,8 @@ class Field {
     const meta = tx.objectStore("meta");
     const place = ((await wrap(meta.get("place"))) ?? 0) + 1;
     meta.put(place, "place");
+    const { id, kind, done_at, body: { appointment } } = entry;
+    if (appointment) meta.put([...((await wrap(meta.get("taps"))) ?? []), { id, kind, done_at, body: { appointment } }].slice(-MOST_TAPS), "taps");
     tx.objectStore("deeds").put({ ...entry, place });
     await new Promise((resolve, reject) => {
       tx.oncomplete = resolve;
@@ -164,7 +174,8 @@ class Field {
       if (navigator.locks) await navigator.locks.request(`jambwise-${this.userId}`, { ifAvailable: true }, (lock) => lock && work());
       else await work();
     } catch (error) {
-      this.trouble = navigator.onLine ? `Not sent: ${error.message}` : "";
+      const why = error.name === "TimeoutError" ? "the office does not answer; it is tried again" : error.message;
+      this.trouble = navigator.onLine ? `Not sent: ${why}` : "";
       this.onchange();
     }
   }
@@ -234,11 +245,13 @@ class Field {
   }
 
   async post(token, body) {
+    const text = JSON.stringify(body);
     const answer = await fetch("/api/field/entries/", {
       method: "POST",
       headers: { "Content-Type": "application/json", Authorization: `Device ${token}` },
       credentials: "omit",
-      body: JSON.stringify(body),
+      body: text,
+      signal: AbortSignal.timeout(PATIENCE_MS + text.length / BYTES_A_MS),
     });
     if (answer.status === 401) return this.forget();
     if (!answer.ok) throw new Error(`the office answered ${answer.status}; it is tried again`);
@@ -272,7 +285,7 @@ class Field {
     const inDay = stored.filter((entry) => entry.sent).map((entry) => entry.place);
     const headers = { Authorization: `Device ${token}` }, tag = await this.meta("day tag");
     if (tag && this.day) headers["If-None-Match"] = tag;
-    const answer = await fetch("/api/field/day/", { headers, credentials: "omit" });
+    const answer = await fetch("/api/field/day/", { headers, credentials: "omit", signal: AbortSignal.timeout(PATIENCE_MS) });
     if (answer.status === 401) return this.forget();
     const isSame = answer.status === 304;
     if (!answer.ok && !isSame) throw new Error(`the office answered ${answer.status}`);
@@ -303,13 +316,14 @@ class Field {
     const answer = await fetch("/api/field/devices/", {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-CSRFToken": csrf },
+      signal: AbortSignal.timeout(PATIENCE_MS),
       body: JSON.stringify({ name: navigator.userAgentData?.platform || navigator.platform || "phone" }),
     });
     if (!answer.ok) {
-      this.trouble = "Sign in once more with signal: this phone is not known to the office. Nothing is lost.";
-      this.onchange();
+      this.signedOut();
       return null;
     }
+    this.signIn = "";
     const { token } = await answer.json();
     const waiting = await this.unsent();
     const next = waiting.length ? waiting[0].place : ((await this.meta("place")) ?? 0) + 1;
@@ -321,9 +335,14 @@ class Field {
   async forget() {
     const tx = this.db.transaction("meta", "readwrite");
     await wrap(tx.objectStore("meta").delete("token"));
-    this.trouble = "This phone was signed out at the office. Load the page and sign in; nothing is lost.";
-    this.onchange();
+    this.signedOut();
     return false;
+  }
+
+  signedOut() {
+    this.trouble = "This phone was signed out at the office. Sign in again: everything is kept, and is sent then.";
+    this.signIn = `/sign-in/?next=${encodeURIComponent(location.pathname)}`;
+    this.onchange();
   }
 
   meta(key) {
@@ -335,13 +354,23 @@ class Field {
   }
 }
 
+/** How much of what this phone may keep is used, and whether it may clear it; empty where it does not tell. */
+async function storageWords() {
+  const { storage } = navigator;
+  if (!storage?.estimate) return "";
+  const isKept = (await storage.persisted?.()) || (await storage.persist?.()) || false;
+  const { usage, quota } = await storage.estimate(), share = Math.ceil((usage / quota) * 100);
+  const kept = isKept ? "The phone keeps it until you clear it." : "The phone may clear it when it runs short: add this page to its home screen, and send what waits.";
+  return `Kept on this phone: ${(usage / 1e6).toFixed(1)} MB, ${share}% of its room. ${kept}`;
+}
+
 /** This person's field on this phone; registers the service worker that serves pages without signal. */
 export async function openField(userId) {
-  navigator.storage?.persist?.();
   if ("serviceWorker" in navigator) {
     navigator.serviceWorker.register("/sw.js", { scope: "/" }).catch(() => {}); // no TLS: works with signal only
   }
   const field = new Field(await openDatabase(`jambwise-${userId}`), userId);
   await field.load();
+  storageWords().then((words) => { field.storage = words; field.onchange(); }).catch(() => {});
   return field;
 }

@@ -53,11 +53,18 @@ async function pageOrShell(request, pages) {
       return answer;
     }
   } catch { /* no signal */ }
+  return (await firstKept(pages)) ?? Response.error();
+}
+
+const standInsOf = (path) => PAGES.filter((one) => new RegExp(one.pattern).test(path));
+
+async function firstKept(pages) {
+  const cache = await caches.open(CACHE);
   for (const page of pages) {
     const known = await cache.match(page.shell);
     if (known) return known;
   }
-  return Response.error();
+  return null;
 }
 
 async function fileOnce(request) {
@@ -80,13 +87,35 @@ async function photo(request) {
   }
 }
 
+/** Any other page: as the office has it, however long that takes; without signal the empty page says what is kept. */
+async function pageOfTheOffice(request) {
+  try {
+    return await fetch(request);
+  } catch { /* no signal */ }
+  return (await firstKept(standInsOf("/"))) ?? Response.error();
+}
+
+/** A form that is sent plainly: where it can't leave, back to its page, which says that nothing was sent. */
+async function sentOrBack(request) {
+  try {
+    return await fetch(request);
+  } catch { /* no signal */ }
+  const back = new URL(request.referrer || "/", self.location.origin);
+  back.hash = "not-sent";
+  return Response.redirect(back, 303);
+}
+
 self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
-  if (request.method !== "GET" || url.origin !== self.location.origin) return;
-  if (request.mode === "navigate") {
-    const pages = PAGES.filter((one) => new RegExp(one.pattern).test(url.pathname));
-    if (pages.length) event.respondWith(pageOrShell(request, pages));
+  if (url.origin !== self.location.origin) return;
+  if (request.mode === "navigate" && request.method === "POST") {
+    event.respondWith(sentOrBack(request));
+  } else if (request.method !== "GET") {
+    return;
+  } else if (request.mode === "navigate") {
+    const pages = standInsOf(url.pathname);
+    event.respondWith(pages.length ? pageOrShell(request, pages) : pageOfTheOffice(request));
   } else if (FILES.some((file) => new URL(file, self.location.origin).pathname === url.pathname)) {
     event.respondWith(fileOnce(request));
   } else if (/^\/photos\/\d+\/$/.test(url.pathname)) {
