@@ -278,9 +278,11 @@ def standing_key(appointment: Appointment) -> tuple[int, dt.date] | None:
     return appointment.crew_id, appointment.day
 
 
-def is_let_go(row: Appointment, day: dt.date | None) -> bool:
-    """Whether a promise can't stand on the day a plan gives the visit, because it is of another one."""
-    return row.promised_from is not None and row.promised_from.astimezone(row.job.branch.tz).date() != day
+def is_let_go(row: Appointment, day: dt.date | None, now: dt.datetime) -> bool:
+    """Whether a promise can't stand where a plan has the visit: it is of another day, or was over before."""
+    if row.promised_from is None or row.promised_until is None:
+        return False
+    return row.promised_until <= now or row.promised_from.astimezone(row.job.branch.tz).date() != day
 
 
 def in_the_way(row: Appointment) -> list[Blocker]:

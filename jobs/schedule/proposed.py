@@ -44,7 +44,7 @@ def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -
     crews = list(Crew.objects.filter(branch=proposal.branch, is_active=True).prefetch_related("skills"))
     schedule = read_schedule(proposal.branch, crews, days, also=[move.appointment for move in placed])
     still = [move for move in placed if move.state == ProposedMove.State.OPEN]
-    after = _after(schedule, still)
+    after = _after(schedule, still, now)
     chances = chances_of(after.values(), now)
     late = {stop.key for day in after.values() for stop in day.timeline.stops if stop.late >= 60}
     floor = schedule.rules.chance_floor
@@ -77,7 +77,7 @@ def _ghosts(moves: Sequence[ProposedMove], chances: Mapping[int, int]) -> list[G
     ]
 
 
-def _after(schedule: Schedule, moves: Sequence[ProposedMove]) -> dict[Key, DaySchedule]:
+def _after(schedule: Schedule, moves: Sequence[ProposedMove], now: dt.datetime) -> dict[Key, DaySchedule]:
     """The days with every open difference taken."""
     after = dict(schedule.days)
     for move in moves:
@@ -88,7 +88,7 @@ def _after(schedule: Schedule, moves: Sequence[ProposedMove]) -> dict[Key, DaySc
         assert move.day is not None
         assert move.starts_at is not None
         moved = standing_of(row)._replace(crew=move.crew_id, day=move.day, starts_at=move.starts_at)
-        if is_let_go(row, move.day):
+        if is_let_go(row, move.day, now):
             moved = moved._replace(promised_from=None, promised_until=None)
         if (move.crew_id, move.day) in after:
             after[move.crew_id, move.day] = after[move.crew_id, move.day].plus(moved)

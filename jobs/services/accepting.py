@@ -135,7 +135,7 @@ def _write_moves(chosen: Sequence[ProposedMove], rows: dict[int, Appointment], b
         row.crew, row.day, row.starts_at = move.crew, move.day, move.starts_at
         if row.state == Appointment.State.UNPLACED:
             row.state = Appointment.State.PLANNED
-        if is_let_go(row, row.day):
+        if is_let_go(row, row.day, now):
             row.state, row.promised_from, row.promised_until = Appointment.State.PLANNED, None, None
         row.version += 1
         row.sequence += 1

@@ -134,6 +134,24 @@ def test_the_plan_of_what_is_left_begins_nothing_before_now(branch, crew, dispat
     assert Appointment.objects.get(pk=due.pk).crew == crew  # nothing moves by itself
 
 
+def test_what_was_missed_before_the_plan_is_taken_over_and_called(branch, crew, dispatcher, eleven, as_user):
+    """A visit promised for 8 to 10 that nobody went to kept the whole plan from being accepted: 5 h 55 min late."""
+    other = make_crew(branch)
+    missed = stop(branch, crew, "8:30", **promised(branch, "8:00", "10:00"))
+    proposal = Proposal.objects.create(branch=branch, from_on=MONDAY, until_on=MONDAY, created_by=dispatcher)
+    proposal.moves.create(
+        appointment=missed, version=missed.version, crew=other, day=MONDAY, starts_at=at(branch, MONDAY, "15:00")
+    )
+    office = as_user(dispatcher)
+
+    answer = office.post(f"/calendar/plan/{proposal.pk}/answer/", {"which": "all"}, follow=True)
+
+    row = Appointment.objects.get(pk=missed.pk)
+    assert (row.crew, row.starts_at) == (other, at(branch, MONDAY, "15:00"))
+    assert (row.state, row.promised_from) == ("planned", None)
+    assert [move.appointment_id for _, moves in answer.context["to_call"] for move in moves] == [missed.pk]
+
+
 @pytest.fixture
 def on_the_van(branch, crew, eleven, monkeypatch):
     """A van that broke down at its first stop at 11, with what a visit of the afternoon needs on it; a second crew."""
