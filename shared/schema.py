@@ -12,6 +12,16 @@ from drf_spectacular.openapi import AutoSchema
 from shared import renames
 from shared.api import PROBLEM_TYPES
 
+TIME: Final = r"^\d\d:\d\d(:\d\d(\.\d{1,6})?)?$"
+"""A time of day on the branch's clocks: the format of that name would ask for a zone."""
+
+
+def _may_be_empty(field: Any) -> bool:
+    """Whether the column that a field shows may hold nothing."""
+    model = getattr(getattr(field.parent, "Meta", None), "model", None)
+    columns = {} if model is None else {one.name: one for one in model._meta.get_fields()}
+    return bool(getattr(columns.get(field.source), "null", False))
+
 
 class RoomSchema(AutoSchema):
     """Names that do not clash: two apps may each have a ``Reason``, a list need not be of rows."""
@@ -21,6 +31,15 @@ class RoomSchema(AutoSchema):
         if getattr(self.view, "action", "") == "list" and name.endswith("_retrieve"):
             return name.removesuffix("_retrieve") + "_list"
         return name
+
+    def _map_serializer_field(self, field: Any, direction: object, bypass_extensions: bool = False) -> Any:
+        """A column that may be empty is so in an answer, whatever its field was declared as; a time has no zone."""
+        field.allow_null = field.allow_null or (field.read_only and _may_be_empty(field))
+        shown = super()._map_serializer_field(field, direction, bypass_extensions)  # type: ignore[no-untyped-call]
+        if isinstance(shown, dict) and shown.get("format") == "time":
+            del shown["format"]
+            shown["pattern"] = TIME
+        return shown
 
     def _get_serializer_name(self, serializer: object, direction: object, bypass_extensions: bool = False) -> str:
         name: str = super()._get_serializer_name(serializer, direction, bypass_extensions)

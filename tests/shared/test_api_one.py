@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from typing import Any
 
@@ -39,6 +40,14 @@ def test_the_document_is_valid(document: dict[str, Any]) -> None:
     assert lacking == set()
     names = [operation["operationId"] for part in paths.values() for operation in part.values()]
     assert len(names) == len(set(names))
+
+
+def test_the_document_says_what_may_be_empty_and_how_a_time_is_written(document: dict[str, Any]) -> None:
+    """A date that was not there and a time without a zone were none by the document: found by drawn requests."""
+    schemas = document["components"]["schemas"]
+
+    assert "null" in schemas["JobsAppointment"]["properties"]["reserved_until"]["type"]
+    assert '"format": "time"' not in json.dumps(document, default=str)
 
 
 def test_api_one_knows_the_names_of_today_alone(dispatcher: User, api_as: Callable[[User], Any]) -> None:
