@@ -7,11 +7,11 @@ from typing import Final
 
 from installs.adapters.evaluation import Worked
 from installs.rules.hardware import HardwareList
-from measuring.adapters.evaluation import current
+from measuring.adapters.evaluation import current, side_of
 from measuring.drawings import opening_drawing, picture_of
 from measuring.models import Opening
 from shared.drawings import Svg
-from shared.lengths import ZERO, Length, LengthUnit, total
+from shared.lengths import ZERO, Length, LengthUnit
 
 LEAST_IN_OPENING: Final = 17.0
 """7 points where an opening is 62 mm wide on paper."""
@@ -74,22 +74,14 @@ def signature_drawing(strokes: Sequence[Sequence[Sequence[int]]], name: str) -> 
 def opening_with_brackets(opening: Opening, worked: Sequence[Worked]) -> Svg:
     """The opening to scale as it was measured, its covering, and a tick for every bracket."""
     now = current(list(opening.readings.all()))
-    sized = [one for one in worked if one.unit.order_width is not None and one.unit.order_height is not None]
-    shares = [one.unit.order_width for one in sized if one.unit.order_width is not None]
+    sized = [one for one in worked if one.unit.is_sized()]
     brackets: list[Length] = []
     left = ZERO
-    for one, share in zip(sized, shares, strict=True):
+    for one in sized:
         if one.hardware is not None:
             brackets += [left + at for at in one.hardware.brackets_at]
-        left += share
-    height = sized[0].unit.order_height if sized else None
-    picture = picture_of(
-        opening,
-        now,
-        covering=(total(shares), height) if height is not None else None,
-        shares=shares if len(shares) > 1 else (),
-        brackets=brackets,
-    )
+        left += (one.unit.order_width or ZERO) + Length(side_of(opening).between)
+    picture = picture_of(opening, now, units=[one.unit for one in sized], brackets=brackets)
     return opening_drawing(picture, least=LEAST_IN_OPENING)
 
 

@@ -24,6 +24,7 @@ from measuring.models import (
     Tape,
     Unit,
 )
+from measuring.rules.families import TABLE
 from shared import roles
 from shared.models import User
 
@@ -119,6 +120,12 @@ def approval_for(user: User, pk: int) -> Approval:
 
 def group_for(user: User, pk: int) -> Group:
     return get_object_or_404(Group.objects.visible_to(user), pk=pk)
+
+
+def bay_for(user: User, pk: int) -> Group:
+    """A group that has corners."""
+    rows = Group.objects.visible_to(user).filter(kind__in=TABLE["bays"]["kinds"])
+    return get_object_or_404(rows.select_related("job__branch", "job__customer"), pk=pk)
 
 
 def product_for(user: User, pk: int) -> Product:

@@ -8,7 +8,7 @@ from typing import Any
 from jobs.models import Appointment, Job
 from measuring.adapters.evaluation import asked, current
 from measuring.adapters.options import options_shown
-from measuring.adapters.summaries import drawing_of, live_units, openings_of_job, rooms_of
+from measuring.adapters.summaries import bays_among, drawing_of, live_units, openings_of_job, rooms_of
 from measuring.drawings import Picture, opening_drawing
 from measuring.models import MeasureVisit, Opening, Shape, Unit
 from measuring.rules.families import DIAGONALS, HEIGHTS, SHAPE_SPOTS, WIDTHS
@@ -95,7 +95,9 @@ def measure_record(job: Job) -> dict[str, Any]:
         {"day": visit.opened_at, "by": str(visit.measurer), "outcome": visit.get_outcome_display(), "note": visit.note}
         for visit in _visits(job)
     ]
+    plans = [{"name": str(group), "drawing": str(drawing)} for group, drawing in bays_among(openings)]
     return {
+        **({"plans": plans} if plans else {}),  # what was printed before there were any keeps its hash
         "number": job.number,
         "customer": job.customer.name,
         "address": job.site.address,

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from math import hypot, radians, sin
 from typing import Final
 
-from measuring.models import Mount, Opening, Reading
+from measuring.adapters.evaluation import side_of
+from measuring.models import Mount, Opening, Reading, Unit
+from measuring.rules.bays import Piece, Plan
+from measuring.rules.bays import plan as plan_of
 from measuring.rules.families import TABLE
 from measuring.rules.shapes import RECTANGLE, Sketch, is_figure, reads, sketch
 from measuring.rules.visit import LABELS
 from shared.drawings import DIGIT_EM, Svg, number
-from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, LengthUnit
+from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, LengthUnit, total
 
 DRAWING_WIDTH: Final = 420
 DRAWING_HEIGHT: Final = 330
@@ -44,7 +48,8 @@ class Picture:
     What an opening's drawing shows; every length exact, None where nothing was read.
 
     `asked` are spots whose dimension line is drawn though nothing was read there yet.
-    `covering` is the width and height of what is ordered, `shares` the widths of its units.
+    `covering` is the width and height of what is ordered, `shares` the widths of its units, `between` what is kept
+    between them (below 0: they lap).
     """
 
     name: str
@@ -56,6 +61,7 @@ class Picture:
     cover: Mapping[str, Length] = field(default_factory=dict)
     covering: tuple[Length, Length] | None = None
     shares: Sequence[Length] = ()
+    between: Length = ZERO
     is_outside: bool = False
     things: Sequence[Thing] = ()
     asked: Sequence[str] = ()
@@ -75,11 +81,13 @@ def picture_of(
     *,
     asked: Sequence[str] = (),
     doubted: Sequence[str] = (),
-    covering: tuple[Length, Length] | None = None,
-    shares: Sequence[Length] = (),
+    units: Sequence[Unit] = (),
     brackets: Sequence[Length] = (),
 ) -> Picture:
-    """The drawing's content from an opening's rows."""
+    """The drawing's content from an opening's rows; `units` are those of its units that have a size."""
+    shares = [unit.order_width for unit in units if unit.order_width is not None]
+    between = Length(side_of(opening).between) if len(shares) > 1 else ZERO
+    height = units[0].order_height if units else None
 
     def group(name: str) -> dict[str, Length]:
         begin = f"{name}."
@@ -98,8 +106,9 @@ def picture_of(
         diagonals=group("diagonals"),
         depth=depth.value if depth else None,
         cover=group("cover"),
-        covering=covering,
-        shares=shares,
+        covering=(total(shares) + between * (len(shares) - 1), height) if height is not None else None,
+        shares=shares if len(shares) > 1 else (),
+        between=between,
         is_outside=opening.mount == Mount.OUTSIDE,
         things=[
             Thing(thing.kind, thing.projection, thing.side, thing.from_top)
@@ -300,8 +309,10 @@ def _joints(svg: Svg, picture: Picture, plan: _Plan, x: float, y: float, height:
     at = x
     for share in list(picture.shares)[:-1]:
         at += share.ticks * plan.scale
+        between = picture.between.ticks * plan.scale
         svg.line(at - 1, y, at - 1, y + height, "chalk")
-        svg.line(at + 1, y, at + 1, y + height, "chalk")
+        svg.line(at + 1 + between, y, at + 1 + between, y + height, "chalk")
+        at += between
 
 
 def _thing(svg: Svg, thing: Thing, plan: _Plan) -> None:
@@ -484,6 +495,100 @@ def _order_size(svg: Svg, picture: Picture, y: float) -> None:
         svg.length(x + room / 2, y - size * 0.36, value, unit=picture.unit, size=size, look="chalk-word")
         x += room + size * 0.45
     svg.text(x, y, picture.unit.value, size=size, anchor="start", look="chalk-word")
+
+
+# -- a bay in plan --------------------------------------------------------------------
+
+BAY_WIDTH: Final = 420
+BAY_MARGIN: Final = 44
+BAY_FOOT: Final = 20
+LEAST_BAY_HEIGHT: Final = 120
+
+
+@dataclass(frozen=True, slots=True)
+class BayPicture:
+    """
+    What a bay's drawing shows, left to right as seen from the room.
+
+    `widths` are the units' order widths, None where there is none; `is_usual` that no walls were read and the
+    drawing is to no scale.
+    """
+
+    name: str
+    unit: LengthUnit
+    marks: Sequence[str]
+    pieces: Sequence[Piece]
+    angles: Sequence[float]
+    widths: Sequence[Length | None]
+    is_usual: bool = False
+
+
+def bay_drawing(picture: BayPicture) -> Svg:
+    """A bay seen from above, the room below: walls in ink, units in chalk as deep as they stand off, angles."""
+    seen = plan_of(picture.pieces, picture.angles)
+    points = [point for wall in seen.walls for point in wall] + [point for unit in seen.units for point in unit]
+    left, right = min(x for x, _ in points), max(x for x, _ in points)
+    low, high = min(y for _, y in points), max(y for _, y in points)
+    scale = min((BAY_WIDTH - 2 * BAY_MARGIN) / (right - left), 2 * BAY_WIDTH / max(high - low, 1))
+    tall = max((high - low) * scale + BAY_MARGIN + BAY_FOOT, LEAST_BAY_HEIGHT)
+    svg = Svg(BAY_WIDTH, tall, title=picture.name, desc=_bay_words(picture), look="bay")
+
+    def at(point: tuple[float, float]) -> tuple[float, float]:
+        spare = (BAY_WIDTH - (right - left) * scale) / 2
+        return spare + (point[0] - left) * scale, BAY_MARGIN + (high - point[1]) * scale
+
+    for start, end in seen.walls:
+        (x1, y1), (x2, y2) = at(start), at(end)
+        long = hypot(x2 - x1, y2 - y1)
+        out = 5 * (y2 - y1) / long, -5 * (x2 - x1) / long
+        svg.line(x1, y1, x2, y2, "ink")
+        svg.line(x1 + out[0], y1 + out[1], x2 + out[0], y2 + out[1], "thin")
+    for quad in seen.units:
+        svg.polygon([at(point) for point in quad], "chalk")
+    _bay_figures(svg, picture, seen, at)
+    if picture.is_usual:
+        svg.text(BAY_WIDTH / 2, tall - 6, "not to scale", size=11, look="pencil-word")
+    return svg
+
+
+def _bay_words(picture: BayPicture) -> str:
+    widths = [
+        f"{mark} {width.spoken(picture.unit)} wide" if width else f"{mark} not sized"
+        for mark, width in zip(picture.marks, picture.widths, strict=True)
+    ]
+    angles = [f"{angle:g} degrees" for angle in picture.angles]
+    return "; ".join([*widths, f"corners {', '.join(angles)}", "the room is below"])
+
+
+def _bay_figures(
+    svg: Svg,
+    picture: BayPicture,
+    seen: Plan,
+    at: Callable[[tuple[float, float]], tuple[float, float]],
+) -> None:
+    """Marks and order widths outside the walls, angles in the room's corners."""
+    for (start, end), mark, width in zip(seen.walls, picture.marks, picture.widths, strict=True):
+        (x1, y1), (x2, y2) = at(start), at(end)
+        long = hypot(x2 - x1, y2 - y1)
+        x, y = (x1 + x2) / 2 + 19 * (y2 - y1) / long, (y1 + y2) / 2 - 19 * (x2 - x1) / long
+        anchor = "middle" if abs(y2 - y1) < long / 3 else "end" if y2 < y1 else "start"
+        room = {"middle": 0.0, "end": -34.0, "start": 34.0}[anchor]
+        svg.text(x + (room and room / 2), y + (-9 if width else 4), mark, size=12, look="word")
+        if width:
+            svg.length(x + (room and room / 2), y + 4, width, unit=picture.unit, size=13, look="chalk-word")
+    offs = [piece.off for piece in picture.pieces]
+    for (start, corner), (_, end), angle, *deep in zip(
+        seen.walls, seen.walls[1:], picture.angles, offs, offs[1:], strict=False
+    ):
+        (x, y), (x1, y1), (x2, y2) = at(corner), at(start), at(end)
+        long, other = hypot(x1 - x, y1 - y), hypot(x2 - x, y2 - y)
+        towards = (x1 - x) / long + (x2 - x) / other, (y1 - y) / long + (y2 - y) / other
+        size = hypot(*towards) or 1.0
+        scale = long / max(hypot(start[0] - corner[0], start[1] - corner[1]), 1)
+        out = (max(deep) * scale / max(sin(radians(angle) / 2), 0.3) + 20) * (1 if angle < 180 else -1)
+        svg.text(
+            x + towards[0] / size * out, y + towards[1] / size * out + 4, f"{angle:g}°", size=12, look="pencil-word"
+        )
 
 
 # -- tape ------------------------------------------------------------------------------

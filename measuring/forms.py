@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from django import forms
 
 from measuring.adapters.facts import STOPS
 from measuring.adapters.options import Offer
+from measuring.adapters.summaries import Wall
 from measuring.models import (
     Family,
     FixedTo,
     Group,
+    Lapping,
     Mount,
     Opening,
     Product,
@@ -26,6 +29,7 @@ from measuring.models import (
 from measuring.rules.families import SIDES, TABLE
 from measuring.rules.options import named
 from measuring.rules.range import starting_rows
+from measuring.services.bays import CornerRead
 from shared.fields import LengthInput
 from shared.forms import DateInput, PageForm, PageModelForm
 from shared.lengths import Length
@@ -180,6 +184,13 @@ class FactsForm(PageForm):
     room = forms.ChoiceField()
     units_wanted = forms.CharField(label="units side by side")
     split = forms.CharField(required=False, label="their widths", help_text="such as 30 1/2 + 30 1/2; empty: equal")
+    mullions = forms.CharField(
+        required=False, label="or mullion centers", help_text="from the left edge of the opening: 30 1/2 + 61"
+    )
+    unit_gap = forms.CharField(
+        required=False, widget=LengthInput(), label="between units", help_text="rounded up; empty: usual"
+    )
+    lapping = forms.ChoiceField(required=False, choices=Lapping.choices, label="how they meet")
     fixed_to = forms.ChoiceField(choices=FixedTo.choices)
     substrate = forms.ChoiceField(choices=Substrate.choices)
     sill = forms.ChoiceField(choices=Opening.Sill.choices, label="ends on")
@@ -313,15 +324,105 @@ class GroupForm(PageForm):
     kind = forms.ChoiceField(choices=Group.Kind.choices)
     name = forms.CharField(max_length=60, required=False)
     openings = forms.MultipleChoiceField(widget=forms.CheckboxSelectMultiple)
-    angles = forms.CharField(
-        required=False, help_text="degrees at headrail depth, left to right: 135, 135", label="corner angles"
-    )
-    runs_past = forms.CharField(max_length=60, required=False, label="which unit runs past")
     bottoms_level = forms.BooleanField(required=False, label="bottoms level")
 
     def __init__(self, openings: list[Opening], data: Mapping[str, object] | None = None, *, user: User) -> None:
         super().__init__(data, user=user)
         self.choose("openings", ((str(one.pk), str(one)) for one in openings))
+
+
+@dataclass(frozen=True, slots=True)
+class CornerBoxes:
+    """What is asked of one corner."""
+
+    angle: forms.BoundField
+    legs: tuple[forms.BoundField, forms.BoundField, forms.BoundField]
+    past: forms.BoundField
+
+
+@dataclass(frozen=True, slots=True)
+class WallBoxes:
+    """What is asked of one wall of a bay and of the corner at its right, where it has one."""
+
+    wall: Wall
+    width: forms.BoundField
+    off: forms.BoundField
+    corner: CornerBoxes | None
+
+
+class BayForm(PageForm):
+    """A bay, wall by wall and corner by corner, left to right."""
+
+    room_between = forms.CharField(
+        required=False,
+        widget=LengthInput(),
+        label="between two units at a corner",
+        help_text="rounded up; empty: usual",
+    )
+
+    def __init__(
+        self, group: Group, walls: list[Wall], data: Mapping[str, object] | None = None, *, user: User
+    ) -> None:
+        unit = group.job.branch.unit
+        start = {"room_between": group.room_between.text(unit) if group.room_between is not None else ""}
+        for at, one in enumerate(walls):
+            pk = one.opening.pk
+            start[f"wall_{pk}"] = one.reading.value.text(unit) if one.reading else ""
+            start[f"off_{pk}"] = one.off.text(unit) if one.off is not None else ""
+            start[f"angle_{at}"] = f"{one.angle:g}" if one.angle is not None else ""
+            start[f"past_{at}"] = one.past
+        self.walls = walls
+        super().__init__(data, user=user, unit=unit, initial=start, row=group)
+
+    def prepare(self) -> None:
+        def length(label: str, help_text: str = "") -> forms.CharField:
+            return forms.CharField(
+                required=False, label=label, widget=LengthInput(), help_text=help_text, max_length=40
+            )
+
+        for at, one in enumerate(self.walls):
+            pk, usual = one.opening.pk, one.usual.text(self.length_unit, symbol=True) if one.usual is not None else ""
+            self.fields[f"wall_{pk}"] = length("wall, corner to corner", "at the headrail's back, at its height")
+            self.fields[f"off_{pk}"] = length("stands off", f"the furthest part; empty: {usual}" if usual else "")
+            if at == len(self.walls) - 1:
+                continue
+            self.fields[f"angle_{at}"] = forms.CharField(
+                required=False, max_length=10, label="angle", help_text="degrees, by protractor"
+            )
+            self.fields[f"leg_left_{at}"] = length("along the left wall")
+            self.fields[f"leg_right_{at}"] = length("along the right wall")
+            self.fields[f"across_{at}"] = length("across", "between the two marks, where there is no protractor")
+            past = [("", "both stop"), ("left", f"{one.opening.mark} runs past")]
+            past.append(("right", f"{self.walls[at + 1].opening.mark} runs past"))
+            self.fields[f"past_{at}"] = forms.ChoiceField(required=False, label="at this corner", choices=past)
+
+    def rows(self) -> list[WallBoxes]:
+        """Its boxes, wall by wall."""
+        found = []
+        for at, one in enumerate(self.walls):
+            corner = None
+            if at < len(self.walls) - 1:
+                legs = self[f"leg_left_{at}"], self[f"leg_right_{at}"], self[f"across_{at}"]
+                corner = CornerBoxes(self[f"angle_{at}"], legs, self[f"past_{at}"])
+            pk = one.opening.pk
+            found.append(WallBoxes(one, self[f"wall_{pk}"], self[f"off_{pk}"], corner))
+        return found
+
+    def corners(self) -> list[CornerRead]:
+        """What was sent of its corners."""
+        sent = self.cleaned_data
+        return [
+            CornerRead(
+                sent[f"angle_{at}"],
+                (sent[f"leg_left_{at}"], sent[f"leg_right_{at}"], sent[f"across_{at}"]),
+                sent[f"past_{at}"],
+            )
+            for at in range(len(self.walls) - 1)
+        ]
+
+    def by_opening(self, name: str) -> dict[int, str]:
+        """What was sent of every wall under a name: ``wall`` or ``off``."""
+        return {one.opening.pk: self.cleaned_data[f"{name}_{one.opening.pk}"] for one in self.walls}
 
 
 HOW = [(word, word) for word in ("signed", "e-mail", "on the phone", "at the visit")]

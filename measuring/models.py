@@ -13,7 +13,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from jobs.models import Appointment, BranchQuerySet, Job
-from measuring.rules.families import SHAPES
+from measuring.rules.families import SHAPES, TABLE, WALL
 from measuring.rules.prices import AreaPrice, NoPrice, TablePrice
 from measuring.rules.visit import LABELS
 from shared.fields import LONGEST_NOTE, LengthField, between
@@ -254,7 +254,14 @@ class Group(models.Model):
     kind = models.CharField(max_length=10, choices=Kind.choices)
     name = models.CharField(max_length=60)
     angles = models.JSONField(default=list, help_text="degrees at headrail depth, left to right")
-    runs_past = models.CharField(max_length=60, blank=True, help_text="which unit runs past at a corner")
+    past = models.JSONField(
+        default=list, db_default=[], help_text="at each corner: left or right runs past, or neither"
+    )
+    stands_off = models.JSONField(
+        default=dict, db_default={}, help_text="ticks, by the opening's key, where it is not the product's own"
+    )
+    room_between = LengthField(null=True, blank=True, help_text="between two units at a corner; empty: the usual")
+    runs_past = models.CharField(max_length=60, blank=True, help_text="not asked any more: see past")
     bottoms_level = models.BooleanField(default=False)
 
     objects = JobPartQuerySet.as_manager()
@@ -264,6 +271,18 @@ class Group(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} {self.name}".strip()
+
+    def is_bay(self) -> bool:
+        """Whether its units meet at corners."""
+        return self.kind in TABLE["bays"]["kinds"]
+
+
+class Lapping(models.TextChoices):
+    """How units side by side lap."""
+
+    NONE = "", "a gap between"
+    LEFT = "left", "left laps over right"
+    RIGHT = "right", "right laps over left"
 
 
 class Opening(models.Model):
@@ -314,6 +333,10 @@ class Opening(models.Model):
     site_facts = models.JSONField(default=dict, help_text="alarm contact, pipes, mullion seams, and the like")
     units_wanted = models.PositiveSmallIntegerField(default=1, help_text="how many units side by side")
     split = models.JSONField(default=list, help_text="ticks of each unit's width from the left; empty: equal")
+    mullions = models.JSONField(default=list, db_default=[], help_text="ticks from the left to each mullion's center")
+    unit_gap = LengthField(null=True, blank=True, help_text="between units side by side; empty: the family's usual")
+    lapping = models.CharField(max_length=6, choices=Lapping.choices, blank=True, default="", db_default="")
+    bay = models.JSONField(default=dict, db_default={}, help_text="set-backs from the corners beside it, worked out")
     findings = models.JSONField(default=list, help_text="of the readings as they stand, before any unit")
     goes_on = models.CharField(
         "goes on because", max_length=240, blank=True, default="", db_default="", help_text="though it can't fit so"
@@ -383,6 +406,7 @@ class Spot(models.TextChoices):
     SLOPE = "shape.slope", LABELS["shape.slope"]
     SLOPE_LEFT = "shape.slope_left", LABELS["shape.slope_left"]
     SLOPE_RIGHT = "shape.slope_right", LABELS["shape.slope_right"]
+    WALL = WALL, LABELS[WALL]
 
 
 class Reading(models.Model):

@@ -61,7 +61,13 @@ def register() -> None:
     audit.FIELD_WORDS.update(
         access_note="access",
         label="name",
+        lapping="how they meet",
+        mullions="mullion centers",
+        past="at the corners",
+        room_between="between units at a corner",
         sill="ends on",
         split="their widths",
+        stands_off="stands off the wall",
+        unit_gap="between units",
         units_wanted="units side by side",
     )

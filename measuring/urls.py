@@ -48,6 +48,7 @@ urlpatterns = [
     path("jobs/<int:job_pk>/groups/", openings.groups, name="groups"),
     path("jobs/<int:job_pk>/openings/", sizes.job_openings, name="job_openings"),
     path("jobs/<int:job_pk>/units/", sizes.job_units, name="job_units"),
+    path("groups/<int:pk>/bay/", openings.bay, name="bay"),
     path("groups/<int:pk>/apart/", openings.ungroup, name="ungroup"),
     path("approvals/<int:pk>/withdraw/", sizes.withdraw, name="withdraw"),
     path("size-changes/<int:pk>/", changes.size_change, name="size_change"),

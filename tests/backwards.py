@@ -48,6 +48,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("measuring", "0011_a_unit_changes_after_its_release"): DEFAULTED,
     ("measuring", "0012_what_products_are_sold_for_and_with"): "who recorded may be empty: then the page says None",
     ("measuring", "0013_openings_that_are_no_rectangles"): DEFAULTED,
+    ("measuring", "0014_openings_of_a_bay"): DEFAULTED,
     ("shared", "0006_entries_of_devices"): STOPPED,
     ("shared", "0007_what_was_done_is_an_action"): STOPPED,
     ("shared", "0009_the_firm_and_its_invitations"): "its new columns have defaults in the database",

@@ -31,6 +31,7 @@ from jobs.schedule.day import DaySchedule, moment, read_day
 from jobs.schedule.handovers import fetched
 from jobs.schedule.words import clock, promise_text
 from measuring.adapters.options import options_shown
+from measuring.adapters.summaries import bays_among
 from measuring.models import Opening, Reading, Unit
 from shared.drawings import Svg
 from shared.formats.dates import clocks, long_day
@@ -324,6 +325,8 @@ def draw_stop(stop: StopSummary, values: dict[str, Any]) -> None:
         values["openings"].append(
             {"name": str(opening), "drawing": opening_with_brackets(opening, worked), "units": units}
         )
+    plans = bays_among([opening for opening, _ in stop.openings])
+    values["plans"] = [{"name": str(group), "drawing": drawing} for group, drawing in plans]
 
 
 def give_pages(cover: Mapping[str, Any], stops: Sequence[dict[str, Any]]) -> None:

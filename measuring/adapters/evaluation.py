@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from django.db.models import Case, Exists, OuterRef, Prefetch, When
 
 from jobs.models import Job
-from measuring.models import Jurisdiction, Mount, Opening, Product, Reading, Unit
+from measuring.models import Group, Jurisdiction, Mount, Opening, Product, Reading, Unit
 from measuring.rules import fit, safety
 from measuring.rules import opening as rules
 from measuring.rules.answers import all_findings
-from measuring.rules.families import SIDES, TABLE, rule_for
+from measuring.rules.families import SIDES, TABLE, WALL, rule_for
+from measuring.rules.finding import Finding
 from measuring.rules.findings import diagonals_wanted, known_text
 from measuring.rules.misreads import Alike, alike
-from measuring.rules.shapes import spots_of
+from measuring.rules.shapes import RECTANGLE, spots_of
+from measuring.rules.side_by_side import Share, SideBySide, shares, side_findings
 from measuring.rules.sizing import OrderSize, order_size
 from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
 from shared.lengths import READING_GRID, Length, LengthError, LengthUnit, parse_length
@@ -35,13 +37,23 @@ class Evaluation:
     is_begun: bool = False
     """Some reading of it stands."""
     is_rough: bool = False
+    shares: list[Share] = field(default_factory=list)
+    """The order width of each unit side by side, from the left."""
     evidence: Evidence | None = None
 
     def findings_at(self, width: Length, options: Mapping[str, object]) -> list[dict[str, object]]:
         """The findings of one unit: of this width, with these options; nothing before there is a size."""
+        return self._findings((width,), options)
+
+    def findings_of_all(self, options: Mapping[str, object]) -> list[dict[str, object]]:
+        """The findings of all its units: of the widest, and what else the narrowest has to say."""
+        widths = [share.ticks for share in self.shares]
+        return self._findings((Length(max(widths)), Length(min(widths))), options) if widths else []
+
+    def _findings(self, widths: Sequence[Length], options: Mapping[str, object]) -> list[dict[str, object]]:
         if self.size is None or self.evidence is None:
             return []
-        return self.evidence.findings(dataclasses.replace(self.size, width=width), options)
+        return self.evidence.findings(self.size, widths, options)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +67,25 @@ class Evidence:
     alikes: list[rules.Opening]
     confirmed: frozenset[str]
     """Spots read again, the same."""
+    side: SideBySide
 
-    def findings(self, size: OrderSize, options: Mapping[str, object]) -> list[dict[str, object]]:
-        """What the readings, the product and the site say, as JSON, what stops first."""
-        found = all_findings(
+    def findings(
+        self, size: OrderSize, widths: Sequence[Length], options: Mapping[str, object]
+    ) -> list[dict[str, object]]:
+        """What readings, product and site say of units of these widths, each thing once; JSON, what stops first."""
+        found = list(side_findings(self.side, self.asked_of, size.width.ticks, self.product))
+        for width in dict.fromkeys(widths):
+            said = {one.code for one in found} if width != widths[0] else set()
+            found += [
+                one
+                for one in self._findings_at(dataclasses.replace(size, width=width), options)
+                if one.code not in said
+            ]
+        ranked = sorted(found, key=lambda one: SEVERITY_ORDER.index(one.severity))
+        return settled([one.to_json() for one in ranked], self.confirmed)
+
+    def _findings_at(self, size: OrderSize, options: Mapping[str, object]) -> list[Finding]:
+        return all_findings(
             self.asked_of,
             size,
             product=self.product,
@@ -67,8 +94,6 @@ class Evidence:
             place=self.place,
             alikes=self.alikes,
         )
-        ranked = sorted(found, key=lambda one: SEVERITY_ORDER.index(one.severity))
-        return settled([one.to_json() for one in ranked], self.confirmed)
 
 
 def current(readings: Iterable[Reading]) -> dict[tuple[str, int], Reading]:
@@ -94,7 +119,13 @@ def asked(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> list
         why,
         on_floor=opening.sill == Opening.Sill.FLOOR,
         shape=opening.shape,
+        in_bay=in_bay(opening),
     )
+
+
+def in_bay(opening: Opening) -> bool:
+    """Whether it hangs between the corners of a bay, which only a rectangle does."""
+    return bool(opening.bay) and opening.shape == RECTANGLE
 
 
 def _diagonals_why(opening: Opening, family: str, readings: Mapping[tuple[str, int], Reading]) -> str:
@@ -151,7 +182,17 @@ def as_rules(opening: Opening, readings: Mapping[tuple[str, int], Reading], fami
         floor=floor_of(opening),
         room=opening.room.name,
         shape=opening.shape,
+        bay=_between_corners(opening, readings),
     )
+
+
+def _between_corners(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> rules.Bay | None:
+    """Its wall of a bay and the set-backs that stand with the opening; None before the wall is read."""
+    wall = readings.get((WALL, 1))
+    if wall is None or not in_bay(opening) or "waits" in opening.bay:
+        return None
+    backs = {side: rules.SetBack(**opening.bay[side]) for side in rules.ENDS if side in opening.bay}
+    return rules.Bay(wall.value.ticks, backs, opening.bay.get("meets", ""))
 
 
 def in_the_way(opening: Opening) -> Iterator[tuple[str, Length, str, str]]:
@@ -203,7 +244,16 @@ def missing(opening: Opening, readings: Mapping[tuple[str, int], Reading]) -> li
     """What is asked for and not there."""
     if opening.product is None:
         return [Gap("product", "product")]
-    return unread(asked(opening, readings), readings.keys())
+    gaps = unread(asked(opening, readings), readings.keys())
+    waits = opening.bay.get("waits")
+    if (
+        waits
+        and in_bay(opening)
+        and opening.mount == Mount.OUTSIDE
+        and not any((spot, 1) in readings for spot in CHOSEN)
+    ):
+        gaps.append(Gap("bay", "group", words={"why": waits}))
+    return gaps
 
 
 def gaps_of(opening: Opening, readings: Iterable[Reading]) -> list[Gap]:
@@ -240,10 +290,10 @@ def evaluate(
     out.size = order_size(asked_of)
     unit = opening.job.branch.unit
     out.steps = [step.to_json(unit.value) for step in out.size.steps]
-    widest = max(width for width, _ in split_widths(opening, out.size))
     chosen = options_of(opening) if options is None else options
     out.evidence = _evidence(opening, asked_of, now)
-    out.findings = out.findings_at(widest, chosen)
+    out.shares = shares(out.evidence.side, asked_of, out.size.width.ticks)
+    out.findings = out.findings_of_all(chosen)
     out.gaps += in_doubt(out.findings)
     return out
 
@@ -260,29 +310,6 @@ def options_of(opening: Opening) -> Mapping[str, object]:
     return first.options if first is not None else {}
 
 
-def split_widths(opening: Opening, size: OrderSize) -> list[tuple[Length, str]]:
-    """
-    The order width of each unit side by side, from the left, and how it came about.
-
-    Given widths are taken as they are; else the width is shared equally on the tape's grid,
-    what is left over going to the first ones, so that the units add up to the opening.
-    """
-    count = opening.units_wanted
-    if count == 1:
-        return [(size.width, "")]
-    unit = opening.job.branch.unit
-    if opening.split:
-        return [(Length(ticks), "as split at the opening") for ticks in opening.split]
-    grid = READING_GRID[unit]
-    base = Length(size.width.ticks // count).down(grid)
-    left = (size.width - base * count) // grid
-    whole = size.width.text(unit, symbol=True)
-    return [
-        (base + grid if position < left else base, f"{whole} shared by {count} units side by side")
-        for position in range(count)
-    ]
-
-
 def _evidence(opening: Opening, asked_of: rules.Opening, now: Mapping[tuple[str, int], Reading]) -> Evidence:
     assert opening.product is not None
     return Evidence(
@@ -294,6 +321,20 @@ def _evidence(opening: Opening, asked_of: rules.Opening, now: Mapping[tuple[str,
         confirmed=frozenset(
             spot for (spot, turn), reading in now.items() if turn == 1 and reading.confirmed_at is not None
         ),
+        side=side_of(opening),
+    )
+
+
+def side_of(opening: Opening) -> SideBySide:
+    """How units share the opening; on one head the workroom keeps what is between."""
+    usual = 0 if opening.lapping else int(TABLE["unit_gap"][opening.job.branch.unit.value])
+    gap = opening.unit_gap.ticks if opening.unit_gap is not None else usual
+    on_one_head = opening.group is not None and opening.group.kind == Group.Kind.HEAD
+    return SideBySide(
+        count=opening.units_wanted,
+        between=0 if on_one_head else -gap if opening.lapping else gap,
+        split=tuple(opening.split),
+        mullions=tuple(opening.mullions),
     )
 
 
@@ -325,6 +366,7 @@ def look_alikes(opening: Opening) -> list[rules.Opening]:
             "is_door",
             "handle_projection",
             "sill_projection",
+            "bay",
             "job",
             "room__name",
             "product__family",

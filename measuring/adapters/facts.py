@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from django.core.exceptions import ValidationError
 
-from measuring.models import FixedTo, Group, Mount, Opening, Product, Room, Shape, Substrate
+from measuring.models import FixedTo, Group, Lapping, Mount, Opening, Product, Room, Shape, Substrate
 from measuring.rules.families import LARGEST_READING, SIDES, TABLE
 from shared.errors import Refused
 from shared.lengths import READING_GRID, Length, LengthError, LengthUnit, parse_length
@@ -105,6 +105,13 @@ def _down(value: object, field: str, about: About) -> Length | None:
     if value in (None, ""):
         return None
     return read_entry(value, about.unit, field).down(READING_GRID[about.unit])
+
+
+def _between(value: object, field: str, about: About) -> Length | None:
+    """What is kept between two things, which may be nothing: up to the grid."""
+    if value in (None, ""):
+        return None
+    return read_entry(value, about.unit, field, least=Length(0)).up(READING_GRID[about.unit])
 
 
 def _product(value: Any, field: str, about: About) -> Product | None:
@@ -204,6 +211,7 @@ _CHOICES: Final[Mapping[str, Any]] = {
     "fixed_to": FixedTo,
     "substrate": Substrate,
     "sill": Opening.Sill,
+    "lapping": Lapping,
 }
 _KINDS: Final[Mapping[str, Cleaner]] = {
     "room": _room,
@@ -213,6 +221,7 @@ _KINDS: Final[Mapping[str, Cleaner]] = {
     "truth": _truth,
     "up": _up,
     "down": _down,
+    "between": _between,
     "found": _site_facts,
     "count": _units_wanted,
     "widths": _split,

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from django.db.models import Prefetch, prefetch_related_objects
 
 from jobs.models import Job
-from measuring.adapters.evaluation import Evaluation, asked, current, evaluate
+from measuring.adapters.bays import members_of, pieces_of, stands_off, wall_of
+from measuring.adapters.evaluation import Evaluation, asked, current, evaluate, missing
 from measuring.adapters.options import gone_options, missing_options, offers, offers_of_units, shown_options
-from measuring.drawings import opening_drawing, picture_of, tape_drawing
-from measuring.models import Opening, Photo, Reading, Room, SizeChange, Spot, Unit
+from measuring.drawings import BayPicture, bay_drawing, opening_drawing, picture_of, tape_drawing
+from measuring.models import Group, Opening, Photo, Reading, Room, SizeChange, Spot, Unit
 from measuring.ports import ports
 from measuring.rules.families import TABLE
+from measuring.rules.opening import ENDS
 from measuring.rules.visit import CONFIRMS, QUESTIONED, Ask
 from measuring.services.releases import release_problems
 from shared.drawings import Svg
-from shared.lengths import Length, total
+from shared.lengths import Length
 
 
 @dataclass(slots=True)
@@ -52,6 +54,8 @@ class OpeningSummary:
     photos: list[Photo]
     older: list[Reading]
     group_mates: list[Opening] = field(default_factory=list)
+    plan: Svg | None = None
+    """The bay it is part of, seen from above."""
 
     @property
     def doubts(self) -> list[Box]:
@@ -93,6 +97,7 @@ def opening_summary(
         photos=[photo for photo in opening.photos.all() if photo.removed_at is None],
         older=[one for one in readings if one.superseded_at is not None],
         group_mates=list(opening.group.openings.exclude(pk=opening.pk)) if opening.group else [],
+        plan=next((drawing for _, drawing in bays_among([opening])), None),
     )
 
 
@@ -135,21 +140,13 @@ def drawing_of(
     blank: bool = False,
 ) -> Svg:
     """The opening's drawing with its covering, as it stands."""
-    sized = [unit for unit in units if unit.order_width is not None and unit.order_height is not None]
-    covering = None
-    shares: list[Length] = []
-    if sized:
-        shares = [unit.order_width for unit in sized if unit.order_width is not None]
-        height = sized[0].order_height
-        covering = (total(shares), height) if height is not None else None
     doubted = [one["field"] for one in (found.findings if found else []) if one["code"] in QUESTIONED]
     picture = picture_of(
         opening,
         now,
         asked=[ask.spot for ask in asked(opening, now)],
         doubted=doubted,
-        covering=covering,
-        shares=shares if len(shares) > 1 else (),
+        units=[unit for unit in units if unit.is_sized()],
     )
     return opening_drawing(picture, exaggerate=exaggerate, blank=blank)
 
@@ -253,3 +250,82 @@ def unit_rows(job: Job, openings: Sequence[Opening]) -> list[UnitRow]:
         )
         for unit in units
     ]
+
+
+# -- bays ------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """One wall of a bay as its page shows it: its opening, what it stands off by itself, the corner at its right."""
+
+    opening: Opening
+    unit: Unit | None
+    usual: Length | None
+    off: Length | None
+    reading: Reading | None
+    angle: float | None
+    past: str
+    gaps: Sequence[str]
+    """What is not read of its opening."""
+
+    @property
+    def backs(self) -> list[tuple[str, tuple[Length, str]]]:
+        """Side, and how far its unit stops short of the corner there and why."""
+        bay = self.opening.bay
+        return [(side, (Length(bay[side]["ticks"]), bay[side]["why"])) for side in ENDS if side in bay]
+
+
+def walls_of(group: Group) -> list[Wall]:
+    """The bay's walls, left to right."""
+    members = members_of(group)
+    found = []
+    for at, one in enumerate(members):
+        is_given = str(one.pk) in group.stands_off
+        off = stands_off(one)
+        has_corner = at < len(members) - 1
+        found.append(
+            Wall(
+                opening=one,
+                unit=next(iter(live_units(one)), None),
+                usual=None if is_given or off is None else Length(off),
+                off=Length(off) if is_given and off is not None else None,
+                reading=wall_of(one),
+                angle=float(group.angles[at]) if has_corner and at < len(group.angles) else None,
+                past=group.past[at] if has_corner and at < len(group.past) else "",
+                gaps=[gap.text for gap in missing(one, current(one.readings.all())) if gap.code != "bay"],
+            )
+        )
+    return found
+
+
+USUAL_WALL: Final = Length.inches(40)
+"""Drawn where a wall was not read yet, and said so."""
+
+
+def drawing_of_bay(group: Group) -> Svg | None:
+    """The bay in plan; None before its angles are known."""
+    members = members_of(group) if group.is_bay() else []
+    if len(members) < 2 or len(group.angles) != len(members) - 1:
+        return None
+    pieces = pieces_of(members, [one.bay for one in members], USUAL_WALL)
+    assert pieces is not None, "a wall has its usual width where it was not read"
+    units = [live_units(one) for one in members]
+    widths = [of[0].order_width if of else None for of in units]
+    angles, marks = [float(angle) for angle in group.angles], [one.mark for one in members]
+    is_usual = not all(wall_of(one) for one in members)
+    return bay_drawing(BayPicture(str(group), group.job.branch.unit, marks, pieces, angles, widths, is_usual=is_usual))
+
+
+def bays_among(openings: Iterable[Opening]) -> list[tuple[Group, Svg]]:
+    """Each bay or corner among a job's openings that can be drawn, with its drawing."""
+    groups = {one.group.pk: one.group for one in openings if one.group is not None and one.group.is_bay()}
+    drawn = []
+    for one in openings:
+        if one.group_id in groups:
+            groups[one.group_id].job = one.job
+    for group in groups.values():
+        drawing = drawing_of_bay(group)
+        if drawing is not None:
+            drawn.append((group, drawing))
+    return drawn

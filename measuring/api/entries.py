@@ -30,6 +30,7 @@ FACT_SHAPES: Final[Mapping[str, tuple[type, ...]]] = {
     "stops_on": (dict,),
     "site_facts": (dict,),
     "split": (str, list),
+    "mullions": (str, list),
     "group": (int, str),
     "product": (int, str),
     "room": (int, str),

@@ -27,7 +27,9 @@ from measuring.api import field
 from measuring.models import (
     RELEASED_OR_LATER,
     FixedTo,
+    Group,
     Jurisdiction,
+    Lapping,
     MeasureVisit,
     Mount,
     Opening,
@@ -98,6 +100,7 @@ def kit_of(user: User, in_use: Collection[str] = ()) -> dict[str, Any]:
             "fixed_to": FixedTo.choices,
             "substrate": Substrate.choices,
             "sill": Opening.Sill.choices,
+            "lapping": Lapping.choices,
             "state": Opening.State.choices,
             "outcome": MeasureVisit.Outcome.choices,
             "ours": [_option(one) for one in OURS],
@@ -257,6 +260,8 @@ def opening_of(opening: Opening, unit: LengthUnit) -> dict[str, object]:
         "group": str(opening.group) if opening.group else "",
         "version": opening.version,
         "facts": facts_of(opening, unit),
+        "bay": opening.bay or None,
+        "one_head": opening.group is not None and opening.group.kind == Group.Kind.HEAD,
         "readings": [_reading(one) for one in opening.readings.all() if one.superseded_at is None],
         "superseded": sum(one.superseded_at is not None for one in opening.readings.all()),
         "obstructions": [

@@ -58,6 +58,9 @@ SHAPE_SPOTS: Final = tuple(TABLE["shape_spots"])
 SPOTS: Final = (*WIDTHS, *HEIGHTS, "depth", *DIAGONALS, *SHAPE_SPOTS)
 """Where a tape is held, in the order it is held there: first width, then height."""
 
+WALL: Final = TABLE["bays"]["wall"]
+"""The spot at which a wall of a bay or corner is read."""
+
 SIDES: Final = tuple(TABLE["cover"]["sides"])
 LARGEST_READING: Final = Length(TABLE["largest_reading"])
 LARGEST_CASE: Final = Length(TABLE["largest_case"])

@@ -12,10 +12,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Final
 
 from measuring.rules import shapes
-from measuring.rules.families import DIAGONALS, GRID, HEIGHTS, SIDES, TABLE, WIDTHS, about, named
+from measuring.rules.families import DIAGONALS, GRID, HEIGHTS, SIDES, TABLE, WALL, WIDTHS, about, named
 from measuring.rules.finding import CHECK, NOTE, SEVERITIES, STOP, Finding, finding
 from measuring.rules.misreads import misreads
-from measuring.rules.opening import Opening
+from measuring.rules.opening import ENDS, Opening
 from measuring.rules.sizing import OrderSize
 
 __all__ = [
@@ -208,6 +208,28 @@ def _depth_unread(opening: Opening, size: OrderSize) -> Iterator[Finding]:
         yield finding("depth_unread", "depth")
 
 
+def _between_corners(opening: Opening, size: OrderSize) -> Iterator[Finding]:
+    """What a bay or corner leaves of its wall: less than the unit, or than the opening behind it."""
+    bay, unit = opening.bay, opening.unit
+    if bay is None:
+        return
+    words = {"wall": named(bay.wall, unit), "room": _some(bay.room, unit)}
+    if bay.meets:
+        yield finding("bay_meets", WALL, other=bay.meets)
+    if bay.room < GRID[unit]:
+        yield finding("bay_full", WALL, **words)
+    elif size.width.ticks > bay.room:
+        yield finding("bay_over", WALL, x=named(size.width.ticks - bay.room, unit), **words)
+    elif opening.mount == "outside":
+        read = [opening.readings[spot] for spot in WIDTHS if spot in opening.readings]
+        if read and max(read) > size.width.ticks:
+            yield finding("bay_short", "widths", x=named(max(read) - size.width.ticks, unit))
+
+
+def _some(ticks: int, unit: str) -> str:
+    return named(ticks, unit) if ticks > 0 else str(TABLE["depth_texts"]["nothing"])
+
+
 def _covers(opening: Opening, size: OrderSize) -> Iterator[Finding]:
     if opening.chosen is not None:
         yield from _chosen(opening, size)
@@ -217,7 +239,7 @@ def _covers(opening: Opening, size: OrderSize) -> Iterator[Finding]:
     if not any(cover.values()):
         yield finding("cover_unread", "cover", least=named(least, unit))
     for side in SIDES:
-        if side == "bottom" and opening.floor:
+        if (side == "bottom" and opening.floor) or (opening.bay and side in ENDS):
             continue
         past = cover.get(side, 0)
         stop = opening.stops_on.get(side)
@@ -230,7 +252,7 @@ def _covers(opening: Opening, size: OrderSize) -> Iterator[Finding]:
     need = opening.rule.limits["head_height"] + TABLE["cover"]["above_head"]
     if least <= cover.get("top", 0) < need:
         yield finding("cover_head", "cover.top", x=named(cover["top"], unit), need=named(need, unit))
-    if opening.rule.limits["ask_cloth_extra"] and opening.cloth_extra_ticks is None:
+    if opening.rule.limits["ask_cloth_extra"] and opening.cloth_extra_ticks is None and opening.bay is None:
         yield finding("ask_cloth_extra", "cloth_extra")
 
 
@@ -248,6 +270,6 @@ def _chosen(opening: Opening, size: OrderSize) -> Iterator[Finding]:
 
 _Look = Callable[[Opening, OrderSize], Iterator[Finding]]
 _LOOKS: Final[Mapping[str, tuple[_Look, ...]]] = {
-    "inside": (_second_readings, _shape, _depth_unread),
-    "outside": (_second_readings, _covers),
+    "inside": (_second_readings, _between_corners, _shape, _depth_unread),
+    "outside": (_second_readings, _between_corners, _covers),
 }

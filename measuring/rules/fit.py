@@ -618,7 +618,7 @@ def _as_if(opening: Opening, product: ProductFit, mount: str) -> Opening:
     """The same opening, as if this product were to cover it at this mount."""
     if mount == "inside":
         return dataclasses.replace(
-            opening, family=product.family, mount=mount, cover=None, cloth_extra_ticks=None, chosen=None
+            opening, family=product.family, mount=mount, cover=None, cloth_extra_ticks=None, chosen=None, bay=None
         )
     least = TABLE["cover"]["least"]
     cover = opening.cover
@@ -632,5 +632,5 @@ def _lacking(opening: Opening) -> Sequence[str]:
     lacking = [name for name in opening.rule.needs if name not in opening.readings]
     if lacking or opening.chosen is not None:
         return lacking
-    groups = groups_read(opening.shape)
+    groups = [pair for pair in groups_read(opening.shape) if not (pair[0] == "widths" and opening.bay)]
     return [name for name, spots in groups if not any(spot in opening.readings for spot in spots)]

@@ -37,6 +37,7 @@ _SPOT_NAMES: Final = {
 }
 _ALIASES: Final = {f"diagonals[{position}]": name for position, name in enumerate(DIAGONALS)}
 STOPS: Final = ("sill", "floor", "neighbour")
+ENDS: Final = ("left", "right")
 FLOORS: Final = tuple(TABLE["floors"])
 """Kinds of floor, each with what is kept over it; one that nobody named counts as hard."""
 
@@ -60,6 +61,33 @@ class Stop:
 
     on: str
     limit_ticks: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetBack:
+    """How far a unit stops short of a corner, in ticks (below 0: it runs past an outside corner), and why."""
+
+    ticks: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bay:
+    """
+    The wall of a bay or corner that a unit hangs on, corner to corner at the headrail's back, in ticks.
+
+    `backs` has a set-back for each side with a corner, worked out for the whole bay by `measuring.rules.bays`.
+    """
+
+    wall: int
+    backs: Mapping[str, SetBack]
+    meets: str = ""
+    """What else of the bay it would stand in; empty where it stands in nothing."""
+
+    @property
+    def room(self) -> int:
+        """Ticks the corners leave of the wall."""
+        return self.wall - sum(back.ticks for back in self.backs.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +118,7 @@ class Opening:
     """The kind of floor the covering ends on, of the table's; empty where it ends on none."""
     room: str = ""
     shape: str = "rectangle"
+    bay: Bay | None = None
     readings: Mapping[str, int] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -183,6 +212,9 @@ class Opening:
             }
         if self.floor:
             out["floor"] = self.floor
+        if self.bay is not None:
+            backs = {side: {"by": shown(back.ticks, unit), "why": back.why} for side, back in self.bay.backs.items()}
+            out["bay"] = {"wall": shown(self.bay.wall, unit), "set_back": backs, "meets": self.bay.meets}
         if self.room:
             out["room"] = self.room
         if self.shape != "rectangle":
@@ -239,6 +271,30 @@ class WrittenStop:
     limit: Read
 
 
+@dataclass(frozen=True)
+class WrittenBack:
+    """A `SetBack`."""
+
+    by: Read
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class WrittenBay:
+    """A `Bay`."""
+
+    wall: Read
+    set_back: Mapping[str, WrittenBack | None]
+    meets: str = ""
+
+    def check(self) -> None:
+        """The wall has a width, and its corners are left and right."""
+        if not self.wall:
+            raise ContractError("wall", "a wall is more than nothing", "more than 0")
+        if not self.set_back.keys() <= set(ENDS):
+            raise ContractError("set_back", "no such end of a wall", ", ".join(ENDS))
+
+
 @dataclass
 class Written:
     """An opening as documents have it."""
@@ -262,6 +318,7 @@ class Written:
     room: str = ""
     shape: Annotated[str, OneOf(*SHAPES)] = "rectangle"
     figure: Readings | None = None
+    bay: WrittenBay | None = None
 
     def check(self) -> None:
         """Spots and sides are known, and the diagonals are two."""
@@ -372,11 +429,17 @@ def _opening_of(written: Written, unit: str) -> Opening:
         floor=written.floor,
         room=written.room,
         shape=written.shape,
+        bay=_bay(written.bay) if written.bay else None,
     )
     _refuse_what_does_not_belong(opening)
     _refuse_missing(opening)
     _refuse_nothing(opening)
     return opening
+
+
+def _bay(written: WrittenBay) -> Bay:
+    backs = _given(written.set_back, ENDS)
+    return Bay(written.wall, {side: SetBack(back.by, back.why) for side, back in backs.items()}, written.meets)
 
 
 def _given(values: Mapping[str, object], order: Sequence[str]) -> dict[str, Any]:
@@ -416,7 +479,8 @@ def _refuse_missing(opening: Opening) -> None:
     if opening.chosen is not None:
         return
     for group, spots in groups_read(opening.shape):
-        if not any(spot in taken for spot in spots):
+        is_given = group == "widths" and opening.bay is not None
+        if not is_given and not any(spot in taken for spot in spots):
             raise ContractError(group, "no reading", "at least one, or the size chosen")
 
 

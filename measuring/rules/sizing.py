@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from measuring.rules.families import GRID, HEIGHTS, SHAPES, SIDES, TABLE, WIDTHS, shown
-from measuring.rules.opening import Opening
+from measuring.rules.families import GRID, HEIGHTS, SHAPES, SIDES, TABLE, WALL, WIDTHS, shown
+from measuring.rules.opening import Bay, Opening
 from measuring.rules.shapes import RISE, box, is_figure
 from shared.lengths import Length
 
@@ -172,15 +172,16 @@ def _of_the_box(opening: Opening, across: str, down: str) -> list[Step]:
 
 
 def _widest_and_longest(opening: Opening) -> list[Step]:
+    """Height last, and the width before it: of the opening, or what the corners of a bay leave of a wall."""
     if is_figure(opening.shape):
         return _of_the_box(opening, "widest width", "longest height")
     rule, family = opening.rule, opening.family
-    width_at, width = _pick(opening.readings, WIDTHS, rule.width)
     height_at, height = _pick(opening.readings, HEIGHTS, rule.height)
-    return [
-        Step("widest width", (width_at,), width, _WHY["widest"].format(family=family)),
-        Step("longest height", (height_at,), height, _WHY["longest"].format(family=family)),
-    ]
+    longest = Step("longest height", (height_at,), height, _WHY["longest"].format(family=family))
+    if opening.bay is not None:
+        return [*_between_corners(opening.bay), longest]
+    width_at, width = _pick(opening.readings, WIDTHS, rule.width)
+    return [Step("widest width", (width_at,), width, _WHY["widest"].format(family=family)), longest]
 
 
 def _outside(opening: Opening, steps: list[Step]) -> OrderSize:
@@ -190,33 +191,54 @@ def _outside(opening: Opening, steps: list[Step]) -> OrderSize:
     width, height = steps[-2].ticks, steps[-1].ticks
     steps += [
         Step(f"cover {side}", (f"cover.{side}",), cover[side], _WHY["cover"].format(side=side))
-        for side in SIDES
-        if side in cover and not (side == "bottom" and opening.floor)
+        for side in _covered(opening)
     ]
     over = min(opening.over_floor, height - GRID[unit])
     if over:
         words = {"floor": TABLE["floors"][opening.floor]["name"]}
         steps.append(Step("over the floor", ("floor",), over, _WHY["over_floor"].format(**words)))
-    extra = cloth_extra(opening)
+    extra = cloth_extra(opening) if opening.bay is None else 0
     if extra:
         why = _WHY["cloth_extra" if opening.cloth_extra_ticks is None else "cloth_extra_given"]
         steps.append(Step("cloth extra", ("cloth_extra",), extra, why.format(family=family)))
     taken = {step.what for step in steps}
-    across = [("widest width", width)]
-    across += [(f"cover {side}", cover[side]) for side in ("left", "right") if side in cover]
-    across += [("cloth extra", extra)] if extra else []
+    if opening.bay is None:
+        across = [("widest width", width)]
+        across += [(f"cover {side}", cover[side]) for side in ("left", "right") if side in cover]
+        across += [("cloth extra", extra)] if extra else []
+    else:
+        across = [("wall", opening.bay.wall)]
+        across += [(f"set-back {side}", -back.ticks) for side, back in opening.bay.backs.items()]
     down = [("longest height", height)]
     down += [(f"cover {side}", cover[side]) for side in ("top", "bottom") if f"cover {side}" in taken]
     down += [("over the floor", -over)] if over else []
-    steps.append(_sum("order width", across, unit))
+    steps.append(_sum("order width", across, unit, least=GRID[unit] if opening.bay else None))
     steps.append(_sum("order height", down, unit))
     total_width, total_height = Length(steps[-2].ticks), Length(steps[-1].ticks)
     return OrderSize(total_width, total_height, FINISHED_SIZE, total_height, tuple(steps))
 
 
-def _sum(what: str, terms: list[tuple[str, int]], unit: str) -> Step:
+def _covered(opening: Opening) -> list[str]:
+    """The sides that it covers beyond the opening: none to the floor, and none that a corner ends."""
+    ends = {"bottom"} if opening.floor else set()
+    ends |= {"left", "right"} if opening.bay else set()
+    return [side for side in SIDES if side in (opening.cover or {}) and side not in ends]
+
+
+def _between_corners(bay: Bay) -> list[Step]:
+    """The wall, corner to corner, and what its unit stops short of each corner."""
+    steps = [Step("wall", (WALL,), bay.wall, _WHY["wall"])]
+    for side, back in bay.backs.items():
+        why = _WHY["set_back"].format(side=side, why=back.why)
+        steps.append(Step(f"set-back {side}", (WALL,), back.ticks, why))
+    return steps
+
+
+def _sum(what: str, terms: list[tuple[str, int]], unit: str, least: int | None = None) -> Step:
+    """The terms added up; no less than `least`, where there is one."""
     added = "".join([f"{' − ' if ticks < 0 else ' + '}{shown(abs(ticks), unit)}" for _, ticks in terms])[3:]
-    return Step(what, tuple([name for name, _ in terms]), sum([ticks for _, ticks in terms]), added)
+    ticks = sum([ticks for _, ticks in terms])
+    return Step(what, tuple([name for name, _ in terms]), ticks if least is None else max(ticks, least), added)
 
 
 def cloth_extra(opening: Opening) -> int:

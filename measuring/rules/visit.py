@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WIDTHS, rule_for
+from measuring.rules.families import DIAGONALS, HEIGHTS, SIDES, TABLE, WALL, WIDTHS, rule_for
 from measuring.rules.shapes import RECTANGLE, box_spots, is_figure, reads
 
 CHOSEN: Final = ("chosen.width", "chosen.height")
@@ -102,6 +102,7 @@ def asks(
     *,
     on_floor: bool = False,
     shape: str = RECTANGLE,
+    in_bay: bool = False,
 ) -> list[Ask]:
     """
     Where to hold the tape, in order: first width, then height.
@@ -119,6 +120,8 @@ def asks(
         The covering ends on the floor: nothing is covered below the opening.
     shape
         An opening that is no rectangle is read at its own spots.
+    in_bay
+        It hangs between corners: outside the wall is read instead of a width and covers, inside beside them.
 
     Examples
     --------
@@ -132,7 +135,7 @@ def asks(
     [('chosen.width', 1), ('chosen.height', 1)]
     """
     if mount == "outside":
-        return _asks_outside(read, on_floor, shape)
+        return _asks_outside(read, on_floor, shape, in_bay)
     if shape != RECTANGLE:
         return [Ask(spot, True) for spot in (*reads(shape), "depth")]
     rule = rule_for(family, mount)
@@ -146,16 +149,20 @@ def asks(
     found.append(Ask("depth", True))
     if why_diagonals or any((spot, 1) in read for spot in DIAGONALS):
         found += [Ask(spot, False, 1, why_diagonals) for spot in DIAGONALS]
-    return found
+    return [*found, Ask(WALL, False)] if in_bay else found
 
 
-def _asks_outside(read: Read, on_floor: bool, shape: str) -> list[Ask]:
+def _asks_outside(read: Read, on_floor: bool, shape: str, in_bay: bool) -> list[Ask]:
     if any((spot, 1) in read for spot in CHOSEN):
-        return [Ask(spot, True) for spot in CHOSEN]
-    found = [Ask(_first(WIDTHS, read), True), Ask(_first(HEIGHTS, read), True)]
+        return [Ask(spot, True) for spot in CHOSEN] + ([Ask(WALL, False)] if in_bay else [])
+    width, height = Ask(_first(WIDTHS, read), not in_bay), Ask(_first(HEIGHTS, read), True)
+    found = [Ask(WALL, True), height] if in_bay else [width, height]
     if is_figure(shape):
         found = [Ask(spot, spot in box_spots(shape)) for spot in reads(shape)]
-    found += [Ask(spot, True) for spot in COVERS if not (on_floor and spot == "cover.bottom")]
+    over = COVERS[2:] if in_bay else COVERS
+    found += [Ask(spot, True) for spot in over if not (on_floor and spot == "cover.bottom")]
+    if in_bay:
+        return [*found, width]
     if not read:
         found += [Ask(spot, False, 1, TABLE["ask_why"]["chosen"]) for spot in CHOSEN]
     return found

@@ -12,7 +12,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from measuring.adapters.changes import differences
-from measuring.adapters.evaluation import Evaluation, evaluate, split_widths
+from measuring.adapters.evaluation import Evaluation, evaluate
 from measuring.adapters.options import clean_options, offer_of, starting_options, unresolved_options, valid_options
 from measuring.models import Opening, Product, SizeChange, Unit
 from measuring.ports import ports
@@ -20,6 +20,7 @@ from measuring.services.base import lock_opening, note, restage, touch
 from measuring.services.releases import cancel_unit, record_approval
 from measuring.services.sizes import as_changed, effects_of, read_since, shown_size, size_locked
 from shared.errors import Refused
+from shared.lengths import Length
 from shared.models import User
 
 Kind = SizeChange.Kind
@@ -98,6 +99,8 @@ def _take_another(change: SizeChange, unit: Unit, asked: Asked) -> None:
         raise Refused(
             "its opening has several units, all of one product: cancel them and measure anew", field="product"
         )
+    if unit.opening.bay:
+        raise Refused("it hangs in a bay, whose units share their corners: cancel it and measure anew", field="product")
     offer, show = offer_of(product), unit.opening.job.branch.unit
     usual = usual_options(unit, product)
     sent = clean_options(offer, asked.options or {}, show, name=product.name, held=usual)
@@ -137,7 +140,7 @@ def _take_size(change: SizeChange, unit: Unit, found: Evaluation) -> None:
     if found.size is None:
         return
     mates = list(unit.opening.units.live().order_by("number", "pk").values_list("pk", flat=True))
-    change.new_width = split_widths(unit.opening, found.size)[mates.index(unit.pk)][0]
+    change.new_width = Length(found.shares[mates.index(unit.pk)].ticks)
     change.new_height, change.new_longest_height = found.size.height, found.size.cut_height
     change.steps, change.findings = found.steps, found.findings_at(change.new_width, change.new_options or {})
 

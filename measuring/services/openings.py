@@ -27,9 +27,10 @@ from measuring.models import (
     Unit,
     VisitOpening,
 )
+from measuring.rules.families import TABLE
 from measuring.rules.visit import taken_up_again
 from measuring.services.base import lock_job, lock_opening, note, restage
-from measuring.services.sizes import size_locked, size_opening
+from measuring.services.sizes import size_bay, size_locked, size_opening
 from shared import audit
 from shared.errors import Refused
 from shared.models import User
@@ -113,6 +114,8 @@ def reorder_openings(*, room: Room, openings: Sequence[int], by: User) -> None:
     """Openings of a room in the order they are walked; those not named come after."""
     lock_job(room.job_id)
     _reorder(Opening.objects.filter(room=room), openings)
+    for group in Group.objects.filter(openings__room=room, kind__in=TABLE["bays"]["kinds"]).distinct():
+        size_bay(group, by)
     audit.record(by=by, action="reordered the openings", subject=room, job=room.job_id)
 
 
@@ -233,6 +236,8 @@ def copy_opening(
     facts = {name: shown_fact(getattr(opening, name), unit) for name in COPIED}
     if opening.product is not None and not opening.product.is_active:
         facts["product"] = None
+    if opening.group is not None and opening.group.is_bay():
+        facts["group"] = None  # a wall more would be another bay
     facts["mark"] = _free_mark(opening, mark.strip())
     made = add_opening(room=opening.room, by=by, facts=facts, visit=visit, uid=uid)
     for thing in opening.obstructions.filter(removed_at=None):
@@ -290,7 +295,7 @@ def change_opening(
         unit of the opening is released.
     """
     opening = lock_opening(opening)
-    unit = opening.job.branch.unit
+    unit, group = opening.job.branch.unit, opening.group
     clean, problems = clean_facts(facts, About(unit, opening.job_id, opening.job.branch_id, opening))
     for name, problem in problems.items():
         raise Refused(problem, field=name)
@@ -316,6 +321,8 @@ def change_opening(
     opening.save(update_fields=[*changing, "version"])
     note(by, "changed the opening", opening, opening, changes)
     size_locked(opening, by)
+    if "group" in changing and group is not None:
+        size_bay(group, by)
     return Opening.objects.get(pk=opening.pk)
 
 
@@ -429,6 +436,8 @@ def _set_state(opening: Opening, state: str, reason: str, action: str, by: User)
     opening.version += 1
     opening.save(update_fields=["state", "reason", "version"])
     note(by, action, opening, opening, changes, text=reason)
+    if opening.group is not None:
+        size_locked(opening, by)
     restage(opening.job_id, by)
     return opening
 
@@ -444,8 +453,6 @@ def make_group(
     openings: Iterable[Opening],
     by: User,
     name: str = "",
-    angles: Sequence[object] = (),
-    runs_past: str = "",
     bottoms_level: bool = False,
 ) -> Group:
     """Openings that belong together: a bay, a corner, a pair of doors, a line-up, two layers."""
@@ -460,10 +467,9 @@ def make_group(
         job=job,
         kind=kind,
         name=name.strip()[:60],
-        angles=[_angle(angle) for angle in angles if str(angle).strip()],
-        runs_past=runs_past.strip()[:60],
         bottoms_level=bottoms_level,
     )
+    left = list(Group.objects.filter(openings__in=members).distinct())
     Opening.objects.filter(pk__in=[member.pk for member in members]).update(group=made)
     audit.record(
         by=by,
@@ -472,24 +478,19 @@ def make_group(
         job=job,
         changes={"openings": [[], [str(member) for member in members]]},
     )
+    for group in [made, *left]:
+        size_bay(group, by)
     return made
-
-
-def _angle(value: object) -> float:
-    try:
-        angle = round(float(str(value).strip().rstrip("°")), 1)
-    except ValueError:
-        raise Refused(f"{str(value)[:20]} is no angle", field="angles", bound="degrees, 1 to 179") from None
-    if not 1 <= angle <= 359:
-        raise Refused(f"{angle} degrees", field="angles", bound="1 to 359")
-    return angle
 
 
 @transaction.atomic
 def ungroup(*, group: Group, by: User) -> None:
     """Openings on their own again."""
     lock_job(group.job_id)
+    members = list(group.openings.all())
     Opening.objects.filter(group=group).update(group=None)
+    for one in members if group.is_bay() else ():
+        size_opening(opening=one, by=by)
     audit.record(by=by, action="took the group apart", subject=group, job=group.job_id)
 
 

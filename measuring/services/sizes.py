@@ -9,17 +9,19 @@ from django.db import transaction
 from django.db.models import prefetch_related_objects
 from django.utils import timezone
 
-from measuring.adapters.evaluation import Evaluation, evaluate, split_widths
+from measuring.adapters.bays import Kept, bay_of
+from measuring.adapters.evaluation import Evaluation, evaluate
 from measuring.adapters.options import clean_options, offer_of, starting_options, valid_options
-from measuring.models import RELEASED_OR_LATER, MeasureVisit, Opening, Reading, SizeChange, Unit
+from measuring.models import RELEASED_OR_LATER, Group, MeasureVisit, Opening, Reading, SizeChange, Unit
 from measuring.ports import ports
 from measuring.rules.families import TABLE
+from measuring.rules.side_by_side import Share
 from measuring.rules.sizing import OrderSize
 from measuring.rules.visit import state_after
 from measuring.services.base import lock_opening, note, restage
 from shared.codes import new_code
 from shared.errors import Refused
-from shared.lengths import Length, total
+from shared.lengths import Length
 from shared.models import User
 
 COVERED = tuple(TABLE["states"]["covered"])
@@ -44,21 +46,53 @@ def size_opening(*, opening: Opening, by: User) -> list[Unit]:
 
 def size_locked(opening: Opening, by: User) -> list[Unit]:
     """`size_opening` of a row that the caller has locked, and whose fields are those stored."""
-    if opening.state not in COVERED:
-        return []
-    units = _units(opening, by)
+    is_covered = opening.state in COVERED
+    units = _units(opening, by) if is_covered else []
+    beside = keep_set_backs(opening)
+    if is_covered:
+        _size(opening, units, by)
+    for other in beside:
+        size_opening(opening=other, by=by)
+    return units
+
+
+def size_bay(group: Group, by: User) -> None:
+    """Every opening of a bay or corner anew, after it was changed itself."""
+    for one in group.openings.all() if group.is_bay() else ():
+        size_opening(opening=one, by=by)
+
+
+def keep_set_backs(opening: Opening) -> list[Opening]:
+    """The set-backs of the opening's bay as they are now; the other openings whose set-backs changed by it."""
+    bay: list[tuple[Opening, Kept]] = []
+    if opening.group is not None:
+        opening.group.job = opening.job
+        bay = bay_of(opening.group)
+    if opening.pk not in [one.pk for one, _ in bay]:
+        bay.append((opening, {}))
+    beside = []
+    for one, kept in bay:
+        changes = one.bay != kept
+        if changes:
+            Opening.objects.filter(pk=one.pk).update(bay=kept)
+        if one.pk == opening.pk:
+            opening.bay = dict(kept)
+        elif changes:
+            beside.append(one)
+    return beside
+
+
+def _size(opening: Opening, units: Sequence[Unit], by: User) -> None:
     prefetch_related_objects([opening], "obstructions")
     found = evaluate(opening, options=units[0].options if units else {})
     Opening.objects.filter(pk=opening.pk).update(findings=found.findings)
-    shares = split_widths(opening, found.size) if found.size else []
     changed = False
     for position, unit in enumerate(units):
-        share = shares[position] if found.size and position < len(shares) else None
+        share = found.shares[position] if position < len(found.shares) else None
         changed |= _keep(opening, unit, found, share, by)
     changed |= _restate(opening, found)
     if changed:
         restage(opening.job_id, by)
-    return units
 
 
 # -- units of an opening -----------------------------------------------------------
@@ -124,50 +158,28 @@ def _follow(opening: Opening, unit: Unit) -> None:
         unit.save(update_fields=["mount"])
 
 
-def _split_problem(opening: Opening, size: OrderSize) -> str:
-    if opening.units_wanted == 1 or not opening.split:
-        return ""
-    unit = opening.job.branch.unit
-    if len(opening.split) != opening.units_wanted:
-        return f"{len(opening.split)} widths are given for {opening.units_wanted} units"
-    given = total(Length(ticks) for ticks in opening.split)
-    if given != size.width:
-        return (
-            f"the units' widths add up to {given.text(unit, symbol=True)}, "
-            f"the order width is {size.width.text(unit, symbol=True)}"
-        )
-    return ""
-
-
 # -- keeping a size ------------------------------------------------------------------
 
 
-def _keep(opening: Opening, unit: Unit, found: Evaluation, share: tuple[Length, str] | None, by: User) -> bool:
+def _keep(opening: Opening, unit: Unit, found: Evaluation, share: Share | None, by: User) -> bool:
     """Store what was computed for one unit; whether its state changed."""
     if unit.state in SETTLED:
         return False
     if found.size is None or share is None:
         return _lose_size(opening, unit, by)
-    width, why = share
+    width = Length(share.ticks)
     steps = list(found.steps)
     branch_unit = opening.job.branch.unit
-    if why:
-        steps.append(
-            {"what": f"unit {unit.number} width", "from": ["order width"], "value": width.text(branch_unit), "why": why}
-        )
+    if share.why:
+        value = width.text(branch_unit)
+        what = f"unit {unit.number} width"
+        steps.append({"what": what, "from": ["order width"], "value": value, "why": share.why})
     own = OrderSize(width, found.size.height, found.size.basis, found.size.cut_height, found.size.steps)
     findings = found.findings_at(own.width, unit.options)
-    problem = _split_problem(opening, found.size)
-    if problem:
-        findings.insert(0, _finding("split", "stop", "split", problem, "Change the widths or leave them out."))
     if unit.state in RELEASED_OR_LATER:
         _ask_for_change(opening, unit, own, steps, findings, by)
         return False
     return _store(opening, unit, own, steps, findings, found.is_rough, by)
-
-
-def _finding(code: str, severity: str, field: str, text: str, todo: str) -> dict[str, object]:
-    return {"code": code, "severity": severity, "field": field, "text": text, "todo": todo}
 
 
 def _store(

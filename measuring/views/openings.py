@@ -14,6 +14,7 @@ from measuring.access import (
     ASKS,
     MEASURES,
     SEES_SIZES,
+    bay_for,
     conflict_for,
     group_for,
     obstruction_for,
@@ -26,10 +27,10 @@ from measuring.access import (
 from measuring.adapters.evaluation import alternatives_for
 from measuring.adapters.facts import About, clean_facts
 from measuring.adapters.options import offers_of_units
-from measuring.adapters.summaries import OpeningSummary, opening_summary, openings_of_job
-from measuring.forms import FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
+from measuring.adapters.summaries import OpeningSummary, drawing_of_bay, opening_summary, openings_of_job, walls_of
+from measuring.forms import BayForm, FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
 from measuring.models import Opening, Reading, Spot, Unit
-from measuring.services import openings, sizes
+from measuring.services import bays, openings, sizes
 from measuring.services import readings as reading_services
 from measuring.services.changes import CHANGEABLE
 from measuring.services.visits import visit_at
@@ -37,6 +38,7 @@ from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.models import User
 from shared.pictures import picture_answer, refuse_large
+from shared.versions import edits
 
 
 def _option_forms(units: list[Unit], user: User) -> list[tuple[Unit, OptionsForm]]:
@@ -324,19 +326,42 @@ def groups(request: SignedInRequest, job_pk: int) -> HttpResponse:
         data = form.cleaned_data
         chosen = [one for one in rows if str(one.pk) in data["openings"]]
         with refusals_to(form.refuse):
-            openings.make_group(
+            made = openings.make_group(
                 job=job,
                 kind=data["kind"],
                 name=data["name"],
                 openings=chosen,
-                angles=[part for part in data["angles"].replace(";", ",").split(",") if part.strip()],
-                runs_past=data["runs_past"],
                 bottoms_level=data["bottoms_level"],
                 by=request.user,
             )
-            return redirect("measuring:groups", job_pk)
+            return redirect("measuring:bay", made.pk) if made.is_bay() else redirect("measuring:groups", job_pk)
     context = {"job": job, "form": form, "groups": job.groups.prefetch_related("openings__room")}
     return render(request, "measuring/groups.html", context, status=422 if form.errors else 200)
+
+
+@roles_required(*MEASURES)
+@require_http_methods(["GET", "POST"])
+@edits
+def bay(request: SignedInRequest, pk: int) -> HttpResponse:
+    """A bay or corner: its walls and angles, who runs past, and the sizes that follow."""
+    group = bay_for(request.user, pk)
+    form = BayForm(group, walls_of(group), request.POST if request.method == "POST" else None, user=request.user)
+    if request.method == "POST" and form.is_valid():
+        with refusals_to(form.refuse):
+            bays.set_bay(
+                group=group,
+                corners=form.corners(),
+                walls=form.by_opening("wall"),
+                stands_off=form.by_opening("off"),
+                room_between=form.cleaned_data["room_between"],
+                by=request.user,
+            )
+            messages.success(request, "Bay saved.")
+            return redirect("measuring:bay", pk)
+    context = {"job": group.job, "group": group, "form": form, "drawing": drawing_of_bay(group)}
+    return render(
+        request, "measuring/bay.html", context | {"unit": group.job.branch.unit}, status=422 if form.errors else 200
+    )
 
 
 @roles_required(*MEASURES)

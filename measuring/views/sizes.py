@@ -11,7 +11,7 @@ from jobs.access import job_for
 from jobs.models import Job
 from measuring.access import ASKS, MEASURES, SEES_SIZES, approval_for, unit_for
 from measuring.adapters.evaluation import current
-from measuring.adapters.summaries import drawing_of, live_units, openings_of_job, rooms_of, unit_rows
+from measuring.adapters.summaries import bays_among, drawing_of, live_units, openings_of_job, rooms_of, unit_rows
 from measuring.forms import ApproveForm, ReleaseForm
 from measuring.models import RELEASED_OR_LATER, Unit
 from measuring.services import releases
@@ -127,7 +127,8 @@ def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
     """The job's openings as scaled drawings."""
     job = job_for(request.user, job_pk)
     rooms = []
-    for room, members in rooms_of(openings_of_job(job)):
+    openings = openings_of_job(job)
+    for room, members in rooms_of(openings):
         drawn = []
         for one in members:
             one.job = job
@@ -137,7 +138,7 @@ def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
     visits = job.appointments.filter(measure_visit__isnull=False).select_related("measure_visit")
     short = visit_services.short_of(job) if rooms else ""
     context = {"job": job, "rooms": rooms, "unit": job.branch.unit, "visits": visits, "short": short}
-    return render(request, "measuring/_job_openings.html", context)
+    return render(request, "measuring/_job_openings.html", context | {"bays": bays_among(openings)})
 
 
 @roles_required(*SEES_SIZES)

@@ -17,6 +17,8 @@ function said(day) {
         state: one.state,
         lacking: measure.lacking(one),
         size: found.size ? [found.size.width, found.size.height] : null,
+        shares: found.shares,
+        is_for_office: Boolean(one.bay?.stale),
         gaps: sorted(found.gaps.map((gap) => [gap.code, gap.field, gap.turn])),
         findings: sorted(found.findings.map((one) => [one.code, one.field, one.severity])),
         texts: sorted([...found.gaps.map((gap) => measure.textOf(gap)), ...found.findings.map((one) => one.text)]),

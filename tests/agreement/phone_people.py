@@ -245,7 +245,10 @@ class Person:
             "phase": lambda: text(("2", "")),
             "site_facts": lambda: text(({"alarm": "yes"}, {"pipes": "left"}, {"alarm": ""})),
             "units_wanted": lambda: text(("1", "1", "2", 3, "0", "two")),
-            "split": lambda: text(("", "20 + 20", f"{self.small(30)} + {self.small(30)}")),
+            "split": lambda: text(("", "", "20 + 20", f"{self.small(30)} + {self.small(30)}")),
+            "mullions": lambda: text(("", "10", f"{self.small(30)}", "10 + 20")),
+            "unit_gap": lambda: text(("", "0", "1/8", "1/4", "3 mm")),
+            "lapping": lambda: text(("", "", "left", "right")),
             "mark": lambda: text(("A", "W-204", "Z", "")),
         }
         names = self.chance.sample(list(offered), self.chance.choice((1, 1, 2, 3)))

@@ -129,6 +129,7 @@ def office_values(opening: Opening) -> dict[str, Any]:
     return {
         "state": opening.state,
         "size": [found.size.width.ticks, found.size.height.ticks] if found.size else None,
+        "shares": [share.ticks for share in found.shares],
         "gaps": sorted([gap.code, gap.field, gap.turn] for gap in found.gaps),
         "findings": sorted([one["code"], one["field"], one["severity"]] for one in found.findings),
         "texts": sorted([*(gap.text for gap in found.gaps), *(one["text"] for one in found.findings)]),

@@ -21,7 +21,8 @@ from measuring.rules.families import FAMILIES, MOUNTS
 from measuring.rules.range import starting_rows
 from measuring.rules.visit import GAPS
 from measuring.services import visits as services
-from measuring.services.openings import copied_uid
+from measuring.services.bays import CornerRead, set_bay
+from measuring.services.openings import copied_uid, make_group
 from shared.devices.receiver import kinds
 from shared.lengths import parse_length
 from shared.models import User
@@ -184,10 +185,50 @@ def test_what_a_phone_stored_under_old_names_is_read_and_taken(page: Pages, peop
     assert Opening.objects.get(uid=names["@A"]).readings.filter(spot="heights.center").count() == 1
 
 
+def test_a_bay_has_the_offices_sizes_or_the_phone_says_where_they_come_from(
+    page: Pages, people: tuple[int, int], db: None
+) -> None:
+    """The phone had neither walls nor set-backs: it asked for covers, and showed another width than the office."""
+    dispatcher, measurer = (User.objects.get(pk=key) for key in people)
+    appointment = make_appointment(make_job(dispatcher), dispatcher, measurer)
+    names = {"@visit": appointment.pk, "@tape": make_tape(measurer).pk, "@kitchen": str(uuid.uuid4())}
+    phone = Phone(measurer)
+    facts = {"product": "curlew", "mount": "outside", "substrate": "wood"}
+    made = [["opening", {"opening": f"@{mark}", "facts": {**facts, "mark": mark}}] for mark in "ABC"]
+    phone.send(entries_of({"entries": made}, names))
+    rows = [Opening.objects.get(uid=names[f"@{mark}"]) for mark in "ABC"]
+    group = make_group(job=appointment.job, kind="bay", openings=rows, by=dispatcher)
+    waiting = page.shown(phone.day())["openings"]
+    set_bay(group=group, corners=[CornerRead("135"), CornerRead("120", runs_past="left")], by=dispatcher)
+    read = [("bay.wall", "40"), ("heights.left", "60"), ("cover.top", "4"), ("cover.bottom", "2")]
+    walls = {
+        "entries": [
+            ["reading", {"opening": f"@{mark}", "spot": spot, "typed": typed}] for mark in "ABC" for spot, typed in read
+        ]
+    }
+
+    day, queue = phone.day(), entries_of(walls, names)[1:]
+    shown = page.play(day, queue)["after"]["openings"]
+    phone.send(queue)
+    office = {str(row.uid): office_values(row) for row in Opening.objects.filter(group=group)}
+    deeper = [entry("facts", {"opening": names["@B"], "facts": {"product": "dunlin_wood"}})]
+    changed = page.play(phone.day(), deeper)["after"]["openings"]
+
+    assert all(["bay", "group", 1] in one["gaps"] for one in waiting.values())
+    assert len(office) == 3
+    for uid, values in office.items():
+        assert values["size"] is not None
+        assert {name: shown[uid][name] for name in values} == values
+        assert not shown[uid]["is_for_office"]
+        assert changed[uid]["is_for_office"]
+
+
 def check_opening(said: dict[str, Any], expected: dict[str, Any], at: str) -> None:
     codes = {code for code, _, _ in said["findings"]}
     size = [parse_length(text).ticks for text in expected["size"]] if expected["size"] else None
     assert (said["state"], said["size"]) == (expected["state"], size), at
+    if "units" in expected:
+        assert said["shares"] == [parse_length(text).ticks for text in expected["units"]], at
     if "gaps" in expected:
         assert said["gaps"] == expected["gaps"], at
     assert set(expected.get("codes", ())) <= codes, at
@@ -209,7 +250,7 @@ def test_every_kind_of_entry_gap_state_and_mount_has_a_case() -> None:
     assert {kind for kind, *_ in entries} | {"begin"} == wanted
 
     expected = [one for case in CASES for one in case["expected"].values() if one]
-    closing = {"cannot_fit"}  # no opening has it: the visit's end asks
+    closing = {"cannot_fit", "bay"}  # no opening has it: the visit's end asks; a bay is made at the office
     assert {code for one in expected for code, _, _ in one.get("gaps", ())} == set(GAPS) - closing
     assert {one["state"] for one in expected} | {"dropped"} == set(Opening.State.values)
     made = [body["facts"] for kind, body, *_ in entries if kind == "opening"]

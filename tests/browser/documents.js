@@ -45,6 +45,10 @@ export function makeDocuments(rules) {
         on: stop.on, limit: floorDiv(ticks(stop.limit, `stops_on.${side}`), grid) * grid,
       })),
       floor: doc.floor ?? "",
+      bay: doc.bay ? {
+        wall: ticks(doc.bay.wall, "bay.wall"), meets: doc.bay.meets ?? "",
+        backs: mapOf(doc.bay.set_back, ["left", "right"], (back, side) => ({ ticks: ticks(back.by, `bay.${side}`), why: back.why ?? "" })),
+      } : null,
     });
     refuseMissing(opening);
     return opening;
@@ -54,7 +58,8 @@ export function makeDocuments(rules) {
   function missing(opening) {
     const lacking = rules.ruleFor(opening.family, opening.mount, opening.shape).needs.filter((spot) => !(spot in opening.taken));
     if (lacking.length || opening.chosen) return lacking;
-    return rules.groupsRead(opening.shape).filter(([, set]) => !set.some((spot) => spot in opening.taken)).map(([name]) => name);
+    const isGiven = (name) => name === "widths" && opening.bay;
+    return rules.groupsRead(opening.shape).filter(([name, set]) => !isGiven(name) && !set.some((spot) => spot in opening.taken)).map(([name]) => name);
   }
 
   function refuseMissing(opening) {

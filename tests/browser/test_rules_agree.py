@@ -199,7 +199,22 @@ def outside(document: dict, rng: random.Random, unit: str) -> None:
             "height": text_of(400 * step, unit),
         }
     if rng.random() < 0.2:
+        between_corners(document, rng, unit)
+    if rng.random() < 0.2:
         document["stops_on"] = {"bottom": {"on": rng.choice(["sill", "floor"]), "limit": text_of(12 * step, unit)}}
+
+
+def between_corners(document: dict, rng: random.Random, unit: str) -> None:
+    """A wall of a bay, now and then too short for its corners; its width may not have been read at all."""
+    step = 508 if unit != "mm" else 320
+    sides = rng.sample(["left", "right"], rng.choice([0, 1, 2]))
+    backs = {side: {"by": text_of(rng.randrange(0, 200) * step, unit), "why": "135°"} for side in sorted(sides)}
+    wall = text_of(rng.choice([100, 900, 2000]) * step, unit)
+    document["bay"] = {"wall": wall, "set_back": backs, "meets": rng.choice(["", "", "Kitchen C"])}
+    if rng.random() < 0.5:
+        document.pop("widths")
+        document.pop("tape_case", None)
+        document.pop("again", None)
 
 
 def cases(count: int, seed: int = 3) -> list[dict]:
@@ -224,11 +239,11 @@ def room_of(document: dict, rng: random.Random, unit: str) -> list[dict]:
     for _ in range(rng.randrange(1, 7)):
         other = random_opening(rng, unit, document["family"], document["mount"])
         for group in ("widths", "heights"):
-            if rng.random() < 0.8:
+            if group in document and rng.random() < 0.8:
                 other[group] = dict(document[group])
         if rng.random() < 0.3:
             turned = dict(zip(("top", "middle", "bottom"), document["heights"].values(), strict=False))
-            other["widths"] = {**other["widths"], **turned}
+            other["widths"] = {**other.get("widths", {}), **turned}
         other.pop("tape_case", None)
         if rng.random() < 0.5:
             other["room"] = "another"

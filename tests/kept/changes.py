@@ -139,6 +139,7 @@ CHANGES: dict[str, list[Change]] = {
                 "body.choices.state",
                 "body.choices.outcome",
                 "body.choices.ours",
+                "body.choices.lapping",
                 "body.products.*.is_active",
                 "body.products.*.choices.*.is_length",
                 f"body.{body}*named",
@@ -147,6 +148,9 @@ CHANGES: dict[str, list[Change]] = {
                 f"body.{body}*rooms.*.taken",
                 f"body.{body}*openings.*.at_it",
                 f"body.{body}*openings.*.facts.goes_on",
+                *(f"body.{body}*openings.*.facts.{fact}" for fact in ("mullions", "unit_gap", "lapping")),
+                f"body.{body}*openings.*.bay",
+                f"body.{body}*openings.*.one_head",
                 f"body.{body}*openings.*.units.*.released",
                 f"body.{body}*openings.*.units.*.product",
             )
@@ -154,7 +158,13 @@ CHANGES: dict[str, list[Change]] = {
         *[
             Change(f"{when}GET /api/openings/* body.{what}", PHONE, is_new=True)
             for when in ("", "afterwards ")
-            for what in ("units.*.released", "units.*.product", "facts.goes_on")
+            for what in (
+                "units.*.released",
+                "units.*.product",
+                *(f"facts.{fact}" for fact in ("goes_on", "mullions", "unit_gap", "lapping")),
+                "bay",
+                "one_head",
+            )
         ],
         # a door's covering that ends on the floor
         *[

@@ -43,6 +43,9 @@ COUNTS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "mount": ({"readings": WIDE, "family": "vertical"}, {"mount": "outside"}),
     "units_wanted": ({"readings": WIDE, "family": "roller"}, {"units_wanted": "2"}),
     "split": ({"readings": WIDE, "family": "roller", "units_wanted": "2"}, {"split": "30 + 120"}),
+    "mullions": ({"readings": WIDE, "family": "roller", "units_wanted": "2"}, {"mullions": "30"}),
+    "unit_gap": ({"readings": WIDE, "family": "roller", "units_wanted": "2"}, {"unit_gap": "1"}),
+    "lapping": ({"readings": WIDE, "family": "roller", "units_wanted": "2", "unit_gap": "2"}, {"lapping": "left"}),
     "substrate": ({}, {"substrate": "masonry"}),
     "sill": ({"readings": OUTSIDE, "mount": "outside", "family": "vertical"}, {"sill": "floor"}),
     "floor_type": ({"readings": OUTSIDE, "family": "vertical", **DOOR}, {"floor_type": "carpet"}),
@@ -59,7 +62,7 @@ def counted(opening: Opening) -> Any:
     found = evaluate(opening)
     size = found.size and (found.size.width.ticks, found.size.height.ticks)
     ends = sorted(end.text for end in open_ends([opening]))
-    return size, sorted(str(one) for one in found.findings), sorted(gap.text for gap in found.gaps), ends
+    return size, found.shares, sorted(str(one) for one in found.findings), sorted(gap.text for gap in found.gaps), ends
 
 
 @pytest.mark.parametrize("fact", COUNTS)

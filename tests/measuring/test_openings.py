@@ -205,33 +205,14 @@ def test_an_opening_taken_up_again_is_measured_when_its_readings_are_there(job: 
 # -- groups -----------------------------------------------------------------------------------
 
 
-def test_a_bay_keeps_its_corner_angles(job: Job, room: Room, measurer: User) -> None:
-    openings = [opening_services.add_opening(room=room, by=measurer) for _ in range(3)]
-
-    group = opening_services.make_group(
-        job=job, kind="bay", openings=openings, angles=["135", "135.0°"], runs_past="the middle one", by=measurer
-    )
-
-    assert group.angles == [135.0, 135.0]
-    assert group.openings.count() == 3
-
-
-@pytest.mark.parametrize(
-    ("kind", "count", "angles", "field"),
-    [
-        ("ring", 2, [], "kind"),
-        ("bay", 1, [], "openings"),
-        ("corner", 2, ["wide"], "angles"),
-        ("corner", 2, ["400"], "angles"),
-    ],
-)
+@pytest.mark.parametrize(("kind", "count", "field"), [("ring", 2, "kind"), ("bay", 1, "openings")])
 def test_a_group_that_is_none_is_refused(
-    job: Job, room: Room, measurer: User, kind: str, count: int, angles: list[str], field: str
+    job: Job, room: Room, measurer: User, kind: str, count: int, field: str
 ) -> None:
     openings = [opening_services.add_opening(room=room, by=measurer) for _ in range(count)]
 
     with pytest.raises(Refused) as refusal:
-        opening_services.make_group(job=job, kind=kind, openings=openings, angles=angles, by=measurer)
+        opening_services.make_group(job=job, kind=kind, openings=openings, by=measurer)
 
     assert refusal.value.field == field
     assert not Group.objects.exists()

@@ -109,6 +109,36 @@ def test_a_bad_reading_is_said_at_its_box_and_the_rest_is_kept(
     assert "<script>alert" not in page
 
 
+def test_a_bay_is_entered_on_its_page_and_its_sizes_stand_there_and_at_the_job(
+    appointment: Appointment, measurer: User, as_user: AsUser
+) -> None:
+    job, client = appointment.job, as_user(measurer)
+    readings = {"heights.left": "60", "cover.top": "4", "cover.bottom": "2"}
+    made = [make_opening(job, measurer, family="roman", mount="outside", readings=readings) for _ in range(3)]
+    chosen = {"kind": "bay", "name": "front", "openings": [one.pk for one in made]}
+
+    there = client.post(url("groups", job.pk), chosen)["Location"]
+    sent = {"room_between": "", "angle_0": "135", "past_0": "", "angle_1": "", "past_1": "left"}
+    sent |= {"leg_left_1": "12", "leg_right_1": "12", "across_1": "22 1/8"}
+    for one, wall in zip(made, ("30", "62", "30"), strict=True):
+        sent |= {f"wall_{one.pk}": wall, f"off_{one.pk}": ""}
+    wrong = client.post(there, sent | {"angle_0": "wide"})
+    kept = client.post(there, sent)
+
+    assert (wrong.status_code, kept.status_code) == (422, 302)
+    assert "wide is no angle" in wrong.content.decode()
+    page = client.get(there).content.decode()
+    assert Unit.objects.get(opening=made[0]).order_width == inch("28 9/16")
+    assert "135° with" in page
+    assert "134.4°" in page
+    for shown in (
+        page,
+        client.get(url("opening", made[0].pk)).content.decode(),
+        client.get(url("job_openings", job.pk)).content.decode(),
+    ):
+        assert 'class="drawing bay"' in shown
+
+
 def test_an_empty_set_is_nothing_to_keep_and_blocks_the_close_out(
     opening: Opening, measurer: User, as_user: AsUser
 ) -> None:

@@ -35,6 +35,7 @@ PAGES: dict[str, set[str]] = {
     "photo": SEES,
     "sizes": SEES,
     "groups": MEASURES,
+    "bay": MEASURES,
     "job_openings": SEES,
     "job_units": SEES,
     "size_change": SEES,
@@ -114,7 +115,7 @@ def build() -> dict[str, dict[str, int]]:
     photo = readings.add_photo(opening=opening, data=a_photo(64, 64), by=measurer)
     openings.change_opening(opening=opening, by=measurer, facts={"note": "a"})
     openings.change_opening(opening=opening, by=measurer, facts={"note": "b"}, seen={"note": "c"})
-    group = openings.make_group(job=job, kind="line_up", openings=[opening, other], by=measurer)
+    group = openings.make_group(job=job, kind="corner", openings=[opening, other], by=measurer)
     rows = {
         "appointment": appointment.pk,
         "opening": opening.pk,
@@ -161,6 +162,7 @@ BY_NAME = {
     "change_unit": "unit",
     "change_look": "unit",
     "ungroup": "group",
+    "bay": "group",
     "withdraw": "approval",
     "reading_same": "reading",
     "reading_keep": "reading",

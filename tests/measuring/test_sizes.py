@@ -111,7 +111,7 @@ def test_two_units_share_the_width_and_add_up(measurer: User) -> None:
     readings = INSIDE | dict.fromkeys(("widths.top", "widths.middle", "widths.bottom"), "100 1/8")
     opening = make_opening(make_job(measurer), measurer, readings=readings)
 
-    openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 3})
+    openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 3, "unit_gap": "0"})
 
     widths = [unit.order_width for unit in opening.units.live().order_by("number")]
     assert widths == [inch("33 3/8"), inch("33 3/8"), inch("33 3/8")]
@@ -121,10 +121,13 @@ def test_what_is_left_over_goes_to_the_first_units(measurer: User) -> None:
     readings = INSIDE | dict.fromkeys(("widths.top", "widths.middle", "widths.bottom"), "100 3/8")
     opening = make_opening(make_job(measurer), measurer, readings=readings)
 
-    openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 3})
+    openings.change_opening(opening=opening, by=measurer, facts={"units_wanted": 3, "unit_gap": "1/8"})
 
     widths = [unit.order_width for unit in opening.units.live().order_by("number")]
-    assert widths == [inch("33 1/2"), inch("33 1/2"), inch("33 3/8")]
+    assert widths == [inch("33 3/8"), inch("33 3/8"), inch("33 3/8")]
+    openings.change_opening(opening=opening, by=measurer, facts={"unit_gap": "1/4"})
+    widths = [unit.order_width for unit in opening.units.live().order_by("number")]
+    assert widths == [inch("33 3/8"), inch("33 1/4"), inch("33 1/4")]
 
 
 def test_given_widths_must_add_up(measurer: User) -> None:
@@ -135,9 +138,9 @@ def test_given_widths_must_add_up(measurer: User) -> None:
     finding = opening.units.live().first().findings[0]
     assert (finding["code"], finding["severity"]) == ("split", "stop")
     assert "35 in" in finding["text"]
-    assert "35 3/8 in" in finding["text"]
-    openings.change_opening(opening=opening, by=measurer, facts={"split": "20 + 15 3/8"})
-    assert [unit.order_width for unit in opening.units.live().order_by("number")] == [inch("20"), inch("15 3/8")]
+    assert "35 1/4 in" in finding["text"]
+    openings.change_opening(opening=opening, by=measurer, facts={"split": "20 + 15 1/4"})
+    assert [unit.order_width for unit in opening.units.live().order_by("number")] == [inch("20"), inch("15 1/4")]
     assert not any(finding["code"] == "split" for unit in opening.units.live() for finding in unit.findings)
 
 

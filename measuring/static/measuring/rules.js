@@ -210,7 +210,7 @@ export function makeRules(table) {
   const SPOTS = [...WIDTHS, ...HEIGHTS, "depth", ...DIAGONALS, ...table.shape_spots];
   const shapes = makeShapes(table);
   const FIELDS = [...WIDTHS, ...HEIGHTS, ...DIAGONALS];
-  const SIDES = table.cover.sides;
+  const SIDES = table.cover.sides, ENDS = ["left", "right"], WALL = table.bays.wall;
   const MOUNTS = ["inside", "outside"];
 
   const shown = formatLength;
@@ -267,7 +267,7 @@ export function makeRules(table) {
   function openingOf(values) {
     return countReadings({
       case: null, cased: new Set(), laser: null, cover: null, clothExtra: null, chosen: null,
-      again: {}, obstructions: [], stopsOn: {}, floor: "", room: "", shape: "rectangle", ...values,
+      again: {}, obstructions: [], stopsOn: {}, floor: "", room: "", shape: "rectangle", bay: null, ...values,
     });
   }
 
@@ -358,44 +358,64 @@ export function makeRules(table) {
     return found;
   }
 
+  /** Steps of width and height, and the terms of the width: of the opening, or of what corners leave of a wall. */
   function widestAndLongest(opening, steps) {
-    if (shapes.isFigure(opening.shape)) return ofTheBox(opening, steps, "widest width", "longest height");
-    const { family, unit } = opening, rule = ruleOf(opening);
-    const [widthAt, width] = pick(opening, WIDTHS, rule.width);
+    if (shapes.isFigure(opening.shape)) {
+      const { width, height } = ofTheBox(opening, steps, "widest width", "longest height");
+      return { across: [["widest width", width]], height };
+    }
+    const { family, unit, bay } = opening, rule = ruleOf(opening), across = [];
+    if (bay) across.push(...betweenCorners(bay, steps, unit));
+    else across.push(["widest width", widestWidth(opening, rule, steps)]);
     const [heightAt, height] = pick(opening, HEIGHTS, rule.height);
-    steps.push(step("widest width", [widthAt], width, unit, fill(table.steps.widest, { family })));
     steps.push(step("longest height", [heightAt], height, unit, fill(table.steps.longest, { family })));
-    return { width, height };
+    return { across, height };
   }
 
   function outsideSize(opening, steps) {
-    const { family, unit } = opening, { limits } = ruleOf(opening), cover = opening.cover ?? {};
-    const { width, height } = widestAndLongest(opening, steps);
-    const onFloor = (side) => side === "bottom" && opening.floor;
-    for (const side of SIDES) {
-      if (side in cover && !onFloor(side)) {
-        steps.push(step(`cover ${side}`, [`cover.${side}`], cover[side], unit, fill(table.steps.cover, { side })));
-      }
-    }
+    const { family, unit, bay } = opening, { limits } = ruleOf(opening), cover = opening.cover ?? {};
+    const { across, height } = widestAndLongest(opening, steps);
+    const covered = SIDES.filter((side) => side in cover && !isEnded(opening, side));
+    for (const side of covered) steps.push(step(`cover ${side}`, [`cover.${side}`], cover[side], unit, fill(table.steps.cover, { side })));
     const over = Math.min(overFloor(opening), height - table.grid[unit]);
     if (over) {
       steps.push(step("over the floor", ["floor"], over, unit, fill(table.steps.over_floor, { floor: table.floors[opening.floor].name })));
     }
-    const extra = opening.clothExtra ?? limits.cloth_extra;
+    const extra = bay ? 0 : opening.clothExtra ?? limits.cloth_extra;
     if (extra) {
       const why = table.steps[opening.clothExtra === null ? "cloth_extra" : "cloth_extra_given"];
       steps.push(step("cloth extra", ["cloth_extra"], extra, unit, fill(why, { family })));
     }
-    const covers = (sides) => sides.filter((side) => side in cover && !onFloor(side)).map((side) => [`cover ${side}`, cover[side]]);
-    const across = [["widest width", width], ...covers(["left", "right"]), ...(extra ? [["cloth extra", extra]] : [])];
+    const covers = (sides) => covered.filter((side) => sides.includes(side)).map((side) => [`cover ${side}`, cover[side]]);
+    across.push(...covers(["left", "right"]), ...(extra ? [["cloth extra", extra]] : []));
     const down = [["longest height", height], ...covers(["top", "bottom"]), ...(over ? [["over the floor", -over]] : [])];
     const sum = (terms) => terms.reduce((total, term) => total + term[1], 0);
     const signed = ([, ticks]) => (ticks < 0 ? " − " : " + ") + shown(Math.abs(ticks), unit);
-    const written = (what, terms) =>
-      step(what, terms.map((term) => term[0]), sum(terms), unit, terms.map(signed).join("").slice(3));
-    steps.push(written("order width", across), written("order height", down));
-    return { width: sum(across), height: sum(down), basis: "finished size", cutHeight: sum(down), steps };
+    const width = bay ? Math.max(sum(across), table.grid[unit]) : sum(across);
+    const written = (what, terms, ticks) => step(what, terms.map((term) => term[0]), ticks, unit, terms.map(signed).join("").slice(3));
+    steps.push(written("order width", across, width), written("order height", down, sum(down)));
+    return { width, height: sum(down), basis: "finished size", cutHeight: sum(down), steps };
   }
+
+  function widestWidth(opening, rule, steps) {
+    const { family, unit } = opening, [at, width] = pick(opening, WIDTHS, rule.width);
+    steps.push(step("widest width", [at], width, unit, fill(table.steps.widest, { family })));
+    return width;
+  }
+
+  /** The wall, corner to corner, and what its unit stops short of each corner: steps, and the terms of the width. */
+  function betweenCorners(bay, steps, unit) {
+    steps.push(step("wall", [WALL], bay.wall, unit, table.steps.wall));
+    for (const [side, { ticks, why }] of Object.entries(bay.backs)) {
+      steps.push(step(`set-back ${side}`, [WALL], ticks, unit, fill(table.steps.set_back, { side, why })));
+    }
+    return [["wall", bay.wall], ...Object.entries(bay.backs).map(([side, { ticks }]) => [`set-back ${side}`, -ticks])];
+  }
+
+  const roomOf = (bay) => Object.values(bay.backs).reduce((left, { ticks }) => left - ticks, bay.wall);
+
+  /** Whether a side is ended by the floor or a corner: nothing is covered beyond it. */
+  const isEnded = ({ bay, floor }, side) => (side === "bottom" && floor) || (bay && ENDS.includes(side));
 
   /** Ticks that are kept over the floor it ends on; 0 where it ends on none. */
   const overFloor = (opening) => (opening.floor ? table.floors[opening.floor].over : 0);
@@ -409,6 +429,74 @@ export function makeRules(table) {
     return { width, height, basis: "finished size", cutHeight: height, steps };
   }
 
+  // -- several units in one opening: the twin of measuring/rules/side_by_side.py ------------------
+
+  const joints = ({ count, between }) => between * (count - 1);
+
+  /** Order widths in ticks from the left, with why; `side`: count, between (below 0: a lap), split, mullions. */
+  function shares(side, opening, width) {
+    const { unit } = opening, { count, between } = side, grid = table.grid[unit], words = table.steps;
+    if (count === 1) return [{ ticks: width, why: "" }];
+    const isFit = !misfit(side, opening, width), gap = named(Math.abs(between), unit);
+    if (side.split.length && isFit) return side.split.map((ticks) => ({ ticks, why: words.share_given }));
+    if (side.mullions.length && isFit) {
+      const why = fill(words[between < 0 ? "share_mullions_lap" : "share_mullions"], { between: gap });
+      return onMullions(side, opening, width).map((ticks) => ({ ticks, why }));
+    }
+    const room = width - joints(side), base = floorDiv(floorDiv(room, count), grid) * grid, rest = room - base * count;
+    const found = Array.from({ length: count }, (_, at) => (at < floorDiv(rest, grid) ? base + grid : base));
+    found[0] += mod(rest, grid);
+    const why = fill(words[between > 0 ? "share_gaps" : between < 0 ? "share_laps" : "share"], { whole: named(width, unit), count, joints: count - 1, between: gap });
+    return found.map((ticks) => ({ ticks: Math.max(ticks, grid), why }));
+  }
+
+  function onMullions({ mullions, between }, opening, width) {
+    const fine = table.about_grid[opening.unit], begins = leftOfOpening(opening), half = floorDiv(floorDiv(between, 2), fine) * fine;
+    let at = 0;
+    const found = mullions.map((mullion) => {
+      const wide = mullion + begins - half - at;
+      at = mullion + begins - half + between;
+      return wide;
+    });
+    return [...found, width - at];
+  }
+
+  /** Ticks that the covering begins left of the opening, or of its bay's wall; below 0 right of it. */
+  function leftOfOpening({ mount, chosen, bay, cover, clothExtra, family, unit }) {
+    if (mount === "inside" || chosen) return 0;
+    if (bay) return bay.backs.left ? -bay.backs.left.ticks : 0;
+    const fine = table.about_grid[unit], extra = clothExtra ?? table.families[family].cloth_extra;
+    return (cover?.left ?? 0) + floorDiv(floorDiv(extra, 2), fine) * fine;
+  }
+
+  /** What is wrong with the widths or mullions given: a finding's code and words. */
+  function misfit(side, opening, width) {
+    const { unit } = opening, { count, split, mullions } = side;
+    if (split.length) {
+      if (split.length !== count) return ["split_count", { given: split.length, count }];
+      const room = width - joints(side), given = split.reduce((sum, ticks) => sum + ticks, 0);
+      return given === room ? null : ["split", { given: named(given, unit), room: named(Math.max(room, 0), unit) }];
+    }
+    if (!mullions.length) return null;
+    if (mullions.length !== count - 1) return ["mullion_count", { given: mullions.length, count, need: count - 1 }];
+    return Math.min(...onMullions(side, opening, width)) < table.grid[unit] ? ["mullion_out", {}] : null;
+  }
+
+  /** Widths or mullions that do not fit, and the light between two cloths. */
+  function sideFindings(side, opening, width, product) {
+    const found = [], { unit } = opening, { count, between } = side;
+    if (count === 1) return found;
+    const wrong = misfit(side, opening, width);
+    if (wrong) found.push(finding(wrong[0], wrong[0].startsWith("mullion") ? "mullions" : "split", wrong[1]));
+    if (width - joints(side) < count * table.grid[unit]) found.push(finding("side_full", "units_wanted", { count, x: named(width, unit) }));
+    const sides = Object.values(product.gaps).sort((a, b) => a - b);
+    if (between >= 0 && sides.length && table.families[product.family].shows_light_gap) {
+      const light = (ticks) => named(2 * ticks + between, unit);
+      found.push(finding("joint_light", "units_wanted", { what: product.name, least: light(sides[0]), most: light(sides[sides.length - 1]) }));
+    }
+    return found;
+  }
+
   // -- findings of the readings ------------------------------------------------------
 
   /** Slips first, then shape, covers and what should be read beside. */
@@ -419,7 +507,7 @@ export function makeRules(table) {
   function shapeFindings(opening, size) {
     const found = [];
     if (opening.floor === "unknown") found.push(finding("floor_unasked", "floor_type", { over: named(overFloor(opening), opening.unit) }));
-    found.push(...secondReadings(opening));
+    found.push(...secondReadings(opening), ...cornerFindings(opening, size));
     if (opening.mount === "outside") return [...found, ...covers(opening, size)];
     found.push(...shape(opening));
     if (!("depth" in opening.readings)) found.push(finding("depth_unread", "depth"));
@@ -535,13 +623,28 @@ export function makeRules(table) {
     return found;
   }
 
+  /** What a bay or corner leaves of its wall: less than the unit, or than the opening behind it. */
+  function cornerFindings(opening, size) {
+    const { bay, unit, mount } = opening, found = [];
+    if (!bay) return found;
+    const room = roomOf(bay), words = { wall: named(bay.wall, unit), room: room > 0 ? named(room, unit) : table.depth_texts.nothing };
+    if (bay.meets) found.push(finding("bay_meets", WALL, { other: bay.meets }));
+    if (room < table.grid[unit]) found.push(finding("bay_full", WALL, words));
+    else if (size.width > room) found.push(finding("bay_over", WALL, { ...words, x: named(size.width - room, unit) }));
+    else if (mount === "outside") {
+      const read = readOf(opening, WIDTHS), widest = read.length ? most(read)[1] : 0;
+      if (widest > size.width) found.push(finding("bay_short", "widths", { x: named(widest - size.width, unit) }));
+    }
+    return found;
+  }
+
   function covers(opening, size) {
     if (opening.chosen) return chosenFindings(opening, size);
     const found = [], unit = opening.unit, leastCover = table.cover.least, cover = opening.cover ?? {};
     const any = SIDES.some((side) => cover[side]), limits = table.families[opening.family];
     if (!any) found.push(finding("cover_unread", "cover", { least: named(leastCover, unit) }));
     for (const side of SIDES) {
-      if (side === "bottom" && opening.floor) continue;
+      if (isEnded(opening, side)) continue;
       const past = cover[side] ?? 0, stop = opening.stopsOn[side];
       if (stop && past > stop.limit) {
         const words = { x: named(past, unit), side, limit: named(stop.limit, unit), on: stop.on };
@@ -555,7 +658,7 @@ export function makeRules(table) {
     if (leastCover <= above && above < need) {
       found.push(finding("cover_head", "cover.top", { x: named(above, unit), need: named(need, unit) }));
     }
-    if (limits.ask_cloth_extra && opening.clothExtra === null) found.push(finding("ask_cloth_extra", "cloth_extra"));
+    if (limits.ask_cloth_extra && opening.clothExtra === null && !opening.bay) found.push(finding("ask_cloth_extra", "cloth_extra"));
     return found;
   }
 
@@ -1382,6 +1485,6 @@ export function makeRules(table) {
 
   return {
     table, WIDTHS, HEIGHTS, DIAGONALS, SPOTS, SIDES,
-    shapes, spotsOf, groupsRead, ruleFor, readTicks, openingOf, orderSize, diagonalsWanted, readProduct, readSite, readJurisdiction, allFindings,
+    shapes, spotsOf, groupsRead, ruleFor, readTicks, openingOf, orderSize, shares, sideFindings, diagonalsWanted, readProduct, readSite, readJurisdiction, allFindings,
   };
 }

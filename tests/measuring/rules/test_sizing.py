@@ -2,6 +2,7 @@
 
 import pytest
 
+from measuring.rules.answers import all_findings
 from measuring.rules.families import FAMILIES, SPOTS
 from measuring.rules.opening import Opening
 from measuring.rules.sizing import order_size
@@ -16,12 +17,17 @@ MM_WIDTHS = {"top": "900", "middle": "897", "bottom": "898.6"}
 MM_HEIGHTS = {"left": "1500.4", "center": "1503", "right": "1506"}
 
 
-def size_of(family: str, mount: str, unit: str = "in", **more):
+def opening_of(family: str, mount: str, unit: str = "in", **more):
     document = {"id": "A", "family": family, "mount": mount, **more}
     if "widths" not in more and "chosen" not in more:
         document["widths"] = WIDTHS if unit == "in" else MM_WIDTHS
+    if "heights" not in more and "chosen" not in more:
         document["heights"] = HEIGHTS if unit == "in" else MM_HEIGHTS
-    return order_size(Opening.from_json(document, unit))
+    return Opening.from_json(document, unit)
+
+
+def size_of(family: str, mount: str, unit: str = "in", **more):
+    return order_size(opening_of(family, mount, unit, **more))
 
 
 def test_the_worked_example_of_the_contract():
@@ -202,6 +208,46 @@ def test_what_cannot_be_used_is_refused_naming_the_field(change, field):
 
     assert refused.value.field == field
     assert refused.value.problem
+
+
+BAY = {
+    "wall": "40",
+    "set_back": {"left": {"by": "1 7/16", "why": "135°"}, "right": {"by": "0", "why": "it runs past"}},
+}
+
+
+def test_a_unit_between_corners_is_ordered_at_its_wall_less_the_set_backs():
+    """Corner angles were kept and counted for nothing: a bay was ordered by its openings and covers."""
+    size = size_of("roller", "outside", widths={}, bay=BAY, cover={"left": "3", "top": "2"})
+
+    assert size.width.text() == "38 9/16"
+    assert [(step.what, step.ticks, step.why) for step in size.steps if "set-back" in step.what] == [
+        ("set-back left", 1 * 8128 + 7 * 508, "kept short of the corner at the left: 135°"),
+        ("set-back right", 0, "kept short of the corner at the right: it runs past"),
+    ]
+    assert not {"cover left", "cloth extra"} & {step.what for step in size.steps}
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"bay": {**BAY, "wall": "1 3/8"}}, "bay_full"),
+        ({"bay": BAY, "chosen": {"width": "39", "height": "60"}}, "bay_over"),
+        ({"bay": {**BAY, "meets": "Kitchen C"}}, "bay_meets"),
+    ],
+)
+def test_what_does_not_fit_between_its_corners_stops(change, code):
+    opening = opening_of("cellular", "outside", **change)
+
+    stops = [one.code for one in all_findings(opening, order_size(opening)) if one.severity == "stop"]
+
+    assert stops == [code]
+
+
+def test_a_unit_narrower_than_the_opening_behind_it_is_checked():
+    opening = opening_of("cellular", "outside", widths={"top": "39"}, bay=BAY)
+
+    assert "bay_short" in {one.code for one in all_findings(opening, order_size(opening))}
 
 
 def test_an_outside_mount_without_readings_or_a_chosen_size_is_refused():

@@ -90,7 +90,7 @@ function span(drawing, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
 
 /**
  * An opening to scale. `one`: name, unit, readings (ticks by spot), asked (spots), here (the
- * spot being read), doubted (spots), covering [width, height] or null, isOutside, things, sill;
+ * spot being read), doubted (spots), covering [width, height] or null, shares and between (ticks; its units), isOutside, things, sill;
  * of a shape that is no rectangle also shape (`{ sketch, seen, isShaped }`).
  */
 export function openingDrawing(one) {
@@ -168,12 +168,25 @@ function covering(out, one, { x, y, w, h, scale, middle }, sketch) {
   }
   if (!one.isOutside) {
     out.append(rect(middle - width / 2 + 2.5, y + 2.5, width - 5, height - 5, "chalk"));
+    joints(out, one, middle - width / 2, y + 2.5, height - 5, scale);
     return;
   }
   const cover = (side) => (one.readings[`cover.${side}`] ?? 0) * scale;
   const extra = width - w - cover("left") - cover("right");
   const hasCover = Object.keys(one.readings).some((spot) => spot.startsWith("cover."));
-  out.append(rect(hasCover ? x - cover("left") - extra / 2 : x - (width - w) / 2, hasCover ? y - cover("top") : y - (height - h) / 2, width, height, "chalk"));
+  const left = hasCover ? x - cover("left") - extra / 2 : x - (width - w) / 2, top = hasCover ? y - cover("top") : y - (height - h) / 2;
+  out.append(rect(left, top, width, height, "chalk"));
+  joints(out, one, left, top, height, scale);
+}
+
+/** Where units side by side part, what is kept between them to scale. */
+function joints(out, { shares = [], between = 0 }, x, y, height, scale) {
+  let at = x;
+  for (const share of shares.slice(0, -1)) {
+    at += share * scale;
+    for (const side of [at - 1, at + 1 + between * scale]) out.append(line(side, y, side, y + height, "chalk"));
+    at += between * scale;
+  }
 }
 
 function obstruction(out, thing, { x, y, w, h, right, scale }) {

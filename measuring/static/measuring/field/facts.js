@@ -46,6 +46,7 @@ const KINDS = {
   truth: (value) => [true, "on", "yes", "true", "1"].includes(value),
   up: (value, name, row, about) => (isEmpty(value) ? null : onGrid(value, about, Math.ceil)),
   down: (value, name, row, about) => (isEmpty(value) ? null : onGrid(value, about, Math.floor)),
+  between: (value, name, row, about) => (isEmpty(value) ? null : onGrid(value, about, Math.ceil, 0)),
   product(value, name, row, { measure, one }) {
     if (isEmpty(value)) return null;
     const product = measure.products.get(String(value)) ?? wrong(name, "not in the range");

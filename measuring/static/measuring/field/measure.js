@@ -8,6 +8,9 @@ const key = (spot, turn = 1) => `${spot}:${turn}`;
 const SEVERITIES = ["stop", "check", "note"];
 const shapeOf = (one) => one.facts.shape ?? "rectangle"; // a day of an earlier release says nothing of shapes
 
+/** What an opening keeps of its bay; only a rectangle hangs between corners. */
+const bayOf = (one) => (shapeOf(one) === "rectangle" ? one.bay : null);
+
 /** The rules over the day's own products, cord rules and unit. */
 export class Measure {
   constructor(table, day) {
@@ -47,7 +50,8 @@ export class Measure {
       shape: this.figureOf(one, product),
       readings: Object.fromEntries([...now].filter(([at]) => at.endsWith(":1")).map(([, r]) => [r.spot, r.ticks])),
       asked: this.asked(one).map((ask) => ask.spot), doubted: seen.doubts.map((found) => found.field),
-      covering: seen.size ? [seen.size.width, seen.size.height] : null, things: one.obstructions, ...more,
+      covering: seen.size && !one.bay?.stale ? [seen.size.width, seen.size.height] : null,
+      shares: seen.shares, between: this.sideBySide(one).between, things: one.obstructions, ...more,
     };
   }
 
@@ -112,14 +116,16 @@ export class Measure {
     if (why || rules.DIAGONALS.some((spot) => has(spot))) {
       asks.push(...rules.DIAGONALS.map((spot) => ({ spot, turn: 1, needed: false, why })));
     }
-    return asks;
+    return bayOf(one) ? [...asks, this.wall(false)] : asks;
   }
 
   askedOutside(one, now) {
     const ask = (spot, needed = true, why = "") => ({ spot, turn: 1, needed, why });
-    if (this.chosen.some((spot) => now.has(key(spot)))) return this.chosen.map((spot) => ask(spot));
+    const wall = bayOf(one) ? [this.wall(false)] : [];
+    if (this.chosen.some((spot) => now.has(key(spot)))) return [...this.chosen.map((spot) => ask(spot)), ...wall];
     const first = (set) => set.find((spot) => now.has(key(spot))) ?? set[0];
     const covers = this.covers.filter((spot) => spot !== "cover.bottom" || one.facts.sill !== "floor");
+    if (bayOf(one)) return [this.wall(true), ...[first(this.rules.HEIGHTS), ...covers.slice(2)].map((spot) => ask(spot)), ask(first(this.rules.WIDTHS), false)];
     const { shapes } = this.rules, shape = shapeOf(one), needed = shapes.boxSpots(shape);
     const opening = shapes.isFigure(shape)
       ? shapes.reads(shape).map((spot) => ask(spot, needed.includes(spot)))
@@ -128,12 +134,29 @@ export class Measure {
     return now.size ? asks : [...asks, ...this.chosen.map((spot) => ask(spot, false, this.table.ask_why.chosen))];
   }
 
+  /** The wall that an opening of a bay is on. */
+  wall(needed) {
+    return { spot: this.table.bays.wall, turn: 1, needed, why: "" };
+  }
+
+  /** What is not read, and what a bay's set-backs wait for. */
   unread(one, now) {
-    const beside = this.table.size_needs_not;
-    return this.asked(one).filter((ask) => ask.needed && !now.has(key(ask.spot, ask.turn))).map((ask) => ({
+    const beside = this.table.size_needs_not, waits = one.facts.mount === "outside" && bayOf(one)?.waits;
+    const isChosen = this.chosen.some((spot) => now.has(key(spot)));
+    const bay = waits && !isChosen ? [{ code: "bay", field: "group", turn: 1, words: { why: waits } }] : [];
+    const gaps = this.asked(one).filter((ask) => ask.needed && !now.has(key(ask.spot, ask.turn))).map((ask) => ({
       code: ask.turn === 2 ? "unread_again" : beside.includes(ask.spot) ? "unread_beside" : "unread",
       field: ask.spot, turn: ask.turn, words: { why: ask.why },
     }));
+    return [...gaps, ...bay];
+  }
+
+  /** Its wall of a bay with the set-backs that the office worked out; null before the wall is read. */
+  betweenCorners(one, now) {
+    const bay = bayOf(one), wall = now.get(key(this.table.bays.wall));
+    if (!wall || !bay || bay.waits) return null;
+    const backs = ["left", "right"].filter((side) => side in bay).map((side) => [side, bay[side]]);
+    return { wall: wall.ticks, backs: Object.fromEntries(backs), meets: bay.meets ?? "" };
   }
 
   // -- the opening as the rules take it ----------------------------------------------------------
@@ -159,7 +182,7 @@ export class Measure {
       cover: isOutside && Object.keys(cover).length ? cover : null,
       chosen: isOutside && !chosen.includes(undefined) ? chosen : null,
       obstructions: [...this.inTheWay(one)],
-      floor: this.floor(one.facts),
+      floor: this.floor(one.facts), bay: this.betweenCorners(one, now),
       stopsOn: Object.fromEntries(Object.entries(one.facts.stops_on ?? {}).map(([side, stop]) => [side, { on: stop.on, limit: parseLength(stop.limit, unit) }])),
     });
   }
@@ -203,15 +226,19 @@ export class Measure {
   /** `{ size, steps, findings, gaps, doubts }` of an opening as it stands, as the office says it too. */
   evaluate(visit, one) {
     const now = this.current(one), product = this.product(one.facts.product);
-    const out = { size: null, steps: [], findings: [], doubts: [] };
+    const out = { size: null, shares: [], steps: [], findings: [], doubts: [] };
     out.gaps = product ? this.unread(one, now) : [{ code: "product", field: "product", turn: 1, words: {} }];
     for (const r of one.readings) if (r.conflict) out.gaps.push({ code: "rivals", field: r.spot, turn: r.turn, words: {} });
     if (out.gaps.some((gap) => this.table.gaps[gap.code].holds_size)) return out;
     const opening = this.asRules(one, now);
     out.size = this.rules.orderSize(opening);
     out.steps = out.size.steps;
+    const side = this.sideBySide(one), widths = this.rules.shares(side, opening, out.size.width).map(({ ticks }) => ticks);
+    out.shares = widths;
     const context = { product, control: one.options.control, site: this.site(visit, one), place: this.place, alikes: this.alikes(visit, one) };
-    const found = this.rules.allFindings(opening, { ...out.size, width: this.widestShare(one, out.size.width) }, context);
+    const of = (width) => this.rules.allFindings(opening, { ...out.size, width }, context);
+    const found = [...this.rules.sideFindings(side, opening, out.size.width, product), ...of(Math.max(...widths))];
+    if (Math.min(...widths) < Math.max(...widths)) found.push(...of(Math.min(...widths)).filter((other) => !found.some((one) => one.code === other.code)));
     found.sort((a, b) => SEVERITIES.indexOf(a.severity) - SEVERITIES.indexOf(b.severity));
     out.findings = found.map((one) => (one.code in this.table.confirms && now.get(key(one.field))?.confirmed ? this.confirmed(one) : one));
     const { questioned } = this.table;
@@ -227,14 +254,14 @@ export class Measure {
     return { ...found, ...changed, confirmed: true };
   }
 
-  /** The widest of the units side by side: what the product's limits are held against. */
-  widestShare(one, width) {
-    const count = one.facts.units_wanted ?? 1;
-    if (count === 1) return width;
-    const split = String(one.facts.split ?? "").split("+").map((part) => part.trim()).filter(Boolean);
-    if (split.length) return Math.max(...split.map((part) => parseLength(part, this.unit)));
-    const grid = this.grid(), base = floorDiv(floorDiv(width, count), grid) * grid;
-    return floorDiv(width - base * count, grid) ? base + grid : base;
+  /** How units share the opening; on one head the workroom keeps what is between. */
+  sideBySide({ facts, one_head: isOnOneHead }) {
+    const lengths = (text) => String(text ?? "").split("+").map((part) => part.trim()).filter(Boolean).map((part) => parseLength(part, this.unit));
+    const gap = facts.unit_gap ? parseLength(facts.unit_gap, this.unit) : facts.lapping ? 0 : this.table.unit_gap[this.unit];
+    return {
+      count: facts.units_wanted ?? 1, split: lengths(facts.split), mullions: lengths(facts.mullions),
+      between: isOnOneHead ? 0 : facts.lapping ? -gap : gap,
+    };
   }
 
   site(visit, one) {

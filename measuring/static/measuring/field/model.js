@@ -119,7 +119,7 @@ export class Work {
     const made = {
       uid, id: null, room: room.uid, mark: facts.mark, state: "to_measure", reason: "", group: "",
       facts: { ...facts, room: room.uid, fixed_to: fixedFor(this.table, facts) },
-      readings: [], superseded: 0, obstructions: [], photos: [], conflicts: [], options: {}, units: [], at_it: [], unsent: this.isUnsent,
+      bay: null, readings: [], superseded: 0, obstructions: [], photos: [], conflicts: [], options: {}, units: [], at_it: [], unsent: this.isUnsent,
     };
     for (const other of this.day.visits) {
       const isOfAll = other.job.id === visit.job.id && !other.named && !other.is_open && !other.closed_at;
@@ -165,6 +165,12 @@ export class Work {
     else one.state = one.readings.length ? "under_way" : "to_measure";
   }
 
+  /** A unit of a bay stands off its wall otherwise: set-backs are worked out anew, at the office. */
+  unsettle(one) {
+    if (!one.bay) return;
+    for (const other of this.openings()) if (other.bay && other.facts.group === one.facts.group) other.bay.stale = true;
+  }
+
   isComplete(one) {
     const found = this.measure.evaluate(this.visitsAt(one)[0], one);
     return Boolean(found.size) && !found.gaps.length;
@@ -208,6 +214,7 @@ export class Work {
     one.unsent = this.isUnsent;
     if (!Object.keys(changing).length) return;
     if (["product", "mount", "shape"].some((name) => name in changing) && !("goes_on" in changing)) one.facts.goes_on = ""; // said of another
+    if (["product", "mount", "group", "shape"].some((name) => name in changing)) this.unsettle(one);
     Object.assign(one.facts, changing);
     one.facts.fixed_to = fixedFor(this.table, one.facts);
     if ("mark" in changing) one.mark = changing.mark;
@@ -296,7 +303,8 @@ const ACTS = {
     const own = work.day.choices.ours.filter((one) => one.is_own).map((one) => one.key), hadUnit = like.units.length > 0;
     const options = Object.fromEntries(Object.entries(like.options).filter(([key]) => !own.includes(key)));
     const made = work.put(visit, room, body.copy, structuredClone(facts));
-    made.group = like.group;
+    made.group = like.bay ? "" : like.group; // a wall more would be another bay
+    if (like.bay) made.facts.group = null;
     made.obstructions = like.obstructions.map((thing) => ({ ...thing, uid: copiedUid(body.copy, thing.uid) }));
     if (hadUnit && made.units.length) made.options = options;
     work.resize(made);
@@ -325,6 +333,7 @@ const ACTS = {
       one.readings.splice(one.readings.indexOf(standing), 1);
     }
     one.readings.push(made);
+    if (body.spot === "depth") work.unsettle(one);
     if (["to_measure", "not_reached"].includes(one.state)) Object.assign(one, { state: "under_way", reason: "" });
     work.resize(one);
   },
@@ -392,10 +401,12 @@ const ACTS = {
       else delete chosen[key];
     }
     Object.assign(one, { options: chosen, unsent: work.isUnsent });
+    work.unsettle(one);
     work.resize(one);
   },
   "measuring.state"(work, body) {
     const one = work.opening(body.opening), reason = (body.reason ?? "").trim(), { states } = work.table;
+    if (body.to !== "not_reached") work.unsettle(one);
     if (body.to === "again") {
       if (!states.set_aside.includes(one.state)) return;
       Object.assign(one, { state: one.readings.length ? "under_way" : "to_measure", reason: "", unsent: work.isUnsent });

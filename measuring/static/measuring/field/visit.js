@@ -374,7 +374,7 @@ function openingPage(visit, one) {
     ...seen.doubts.filter((found) => !isHere(found)).map((found) => doubt(one, found)),
     h("div", { class: "drawn", onclick: (event) => { const spot = tapped(event); if (spot && !stopped) goTo(`${spot}:1`); } }, openingDrawing(measure.picture(visit, one, { name: nameOf(visit, one), here: here?.spot }, seen))),
     sizeLine(one, seen),
-    sizeBlock(seen),
+    !one.bay?.stale && sizeBlock(seen),
     h("div", { class: "row neighbours" },
       at > 0 ? h("a", { class: "button", href: `#o/${mates[at - 1].uid}` }, "← Before") : h("span"),
       h("button", { onclick: () => copyOpening(visit, one) }, "Copy"),
@@ -460,9 +460,13 @@ function doubt(one, found, isHere = false) {
 }
 
 function sizeLine(one, seen) {
-  if (!seen.size) return h("p", { class: "live-size pencil" }, seen.gaps.length ? `${seen.gaps.filter((gap) => table.gaps[gap.code].holds_size).length} to read for the size` : "");
-  const count = Number(one.facts.units_wanted ?? 1);
-  return h("p", { class: "live-size" }, h("span", { class: "huge", id: "order-size" }, h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height))), h("br"), `${day.unit}, ${seen.size.basis}${count > 1 ? `, ${count} units side by side` : ""}`);
+  const waits = seen.gaps.find((gap) => gap.code === "bay");
+  if (one.bay?.stale && one.facts.mount === "outside") return h("p", { class: "live-size pencil" }, table.bays.at_office);
+  if (!seen.size) return h("p", { class: "live-size pencil" }, waits ? `${measure.textOf(waits)}.` : seen.gaps.length ? `${seen.gaps.filter((gap) => table.gaps[gap.code].holds_size).length} to read for the size` : "");
+  const count = seen.shares.length, { lapping } = one.facts;
+  return h("p", { class: "live-size" }, h("span", { class: "huge", id: "order-size" }, h("span", { class: "size" }, len(seen.size.width), " × ", len(seen.size.height))), h("br"), `${day.unit}, ${seen.size.basis}`,
+    count > 1 && h("span", { id: "unit-sizes" }, h("br"), `${count} units, from the left: `, seen.shares.flatMap((ticks, at) => [at ? " · " : "", h("strong", {}, len(ticks))]),
+      lapping && ` · ${day.choices.lapping.find(([key]) => key === lapping)[1]}`));
 }
 
 function sizeBlock(seen) {
@@ -487,7 +491,7 @@ function chip(ask, now, here, seen) {
   return h("button", {
     class: `chip${isHere ? " here" : ""}${doubted ? " doubted" : ""}${r ? " read" : ""}`, "data-spot": key, "aria-pressed": String(Boolean(isHere)),
     onclick: () => goTo(key),
-  }, h("small", {}, measure.label(ask.spot, ask.turn).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
+  }, h("small", {}, measure.label(ask.spot, ask.turn).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "").replace(", corner to corner", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
 }
 
 /** What was read last, to be tapped where it was wrong. */
@@ -662,6 +666,10 @@ function factsPage(visit, one) {
     select("sill", "ends on", day.choices.sill),
     facts.sill === "floor" && select("floor_type", "floor", floors(facts.floor_type)),
     box("units_wanted", "units side by side", 2),
+    ...(Number(facts.units_wanted) > 1 ? [
+      box("mullions", "mullion centers, from the left", 120), box("split", "or the units' widths", 120),
+      lengthBox("unit_gap", "between units", `empty: ${formatLength(table.unit_gap[day.unit], day.unit)}`), select("lapping", "how they meet", day.choices.lapping ?? []),
+    ] : []),
     lengthBox("reach_height", "floor to the top", "for the ladder"),
     facts.mount === "outside" && lengthBox("sill_projection", "sill stands out", "rounded up"),
     select("power", "power", [["", "not asked"], ["none", "none near"], ["outlet", "outlet near"], ["mains", "mains at the head"]]),
