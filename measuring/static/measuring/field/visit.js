@@ -397,7 +397,7 @@ function cannotFit(one, wasted) {
     wasted.map((found) => h("p", {}, h("span", { class: `severity ${found.severity}` }, found.severity), ` ${found.text} ${found.todo}`)),
     h("div", { class: "row" },
       h("a", { class: "button", href: `#o/${one.uid}/facts` }, "Other product"),
-      one.facts.mount === "inside" && h("button", { onclick: () => set({ mount: "outside" }) }, "Outside mount")),
+      one.facts.mount === "inside" && one.facts.shape !== "skylight" && h("button", { onclick: () => set({ mount: "outside" }) }, "Outside mount")),
     because("Go on", "Go on all the same", [["Go on", (reason) => set({ goes_on: reason })]]));
 }
 
