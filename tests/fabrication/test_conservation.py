@@ -75,26 +75,27 @@ def spent_otherwise(material, gone: int) -> int:
     for cut in PlannedCut.objects.filter(plan__material=material, state__in=USED):
         done = [piece for piece in cut.pieces if cut.state == PlannedCut.State.CUT or piece.get("cut")]
         lengths = sum(piece["length"] for piece in done)
-        room = cut.length.ticks - 2 * trim
-        saws = saw_cuts(done, kerf, trim) if cut.state == PlannedCut.State.CUT else len(done)
         if any(piece.get("spoiled") for piece in done):  # whatever is neither good nor left is lost
             spent += cut.length.ticks - sum(piece["length"] for piece in done if piece["cut"])
-            continue
-        spent += 2 * trim + min(saws * kerf, room - lengths)
-        if cut.state == PlannedCut.State.BEGUN:
-            spent += max(0, room - lengths - len(done) * kerf)  # on the table
+        elif cut.state == PlannedCut.State.BEGUN:  # the rest lies on the table
+            spent += cut.length.ticks - lengths
         else:
-            spent += cut.left.ticks
+            spent += 2 * trim + sawn_away(done, kerf, trim, cut.length.ticks - trim) + cut.left.ticks
     return spent - back_on_the_rack(material)
 
 
-def saw_cuts(pieces, kerf: int, trim: int) -> int:
-    """One after each piece, and one before it where what lies before was not cut."""
-    saws, reach = 0, trim
+def sawn_away(pieces, kerf: int, trim: int, end: int) -> int:
+    """
+    What saw cuts take: one after each piece, and one before it where what lies before was not cut.
+
+    A cut takes no more than there is before the next piece or the end of the bar.
+    """
+    gone, reach = 0, trim
     for piece in sorted(pieces, key=lambda piece: piece["at"]):
-        saws += 1 if piece["at"] == reach else 2
-        reach = piece["at"] + piece["length"] + kerf
-    return saws
+        ends = piece["at"] + piece["length"]
+        gone += min(kerf, piece["at"] - reach) + min(kerf, end - ends)
+        reach = ends + kerf
+    return gone
 
 
 def back_on_the_rack(material) -> int:
