@@ -244,7 +244,7 @@ def _piece_label(part: Part, offer: Offer) -> dict[str, Any]:
     return {
         "code": unit.code, "address": page_of(unit.code), "job": unit.opening.job.number,
         "room": f"{unit.opening.room.name} {unit.opening.mark}", "part": part.name, "width": part.width,
-        "length": part.length, "colour": told["colour"], "control": told["control"],
+        "length": part.length, "colour": told["colour"], "control": told["control"], "on_tape": True,
     }  # fmt: skip
 
 
@@ -294,15 +294,15 @@ def label_previews(size: LabelSize) -> list[Preview]:
         "package": "2 of 2: valance", "product": "Wren", "colour": "Dusk grey", "mount": "inside mount",
         "control": "chain loop, left",
     }  # fmt: skip
-    piece = unit | {"code": "234567S", "length": unit["width"], "width": None, "part": "bottom rail"}
-    piece |= {"colour": "Dusk grey", "control": "chain loop, left"}
+    piece = unit | {"code": "234567S", "length": unit["width"], "width": None, "height": None, "on_tape": True}
+    piece |= {"part": "bottom rail", "colour": "Dusk grey", "control": "chain loop, left"}
     rack = {
         "code": "234567S",
         "address": page_of("234567S"),
         "length": Length.inches(1080),
         "width": Length.inches(118),
     }
-    rack |= {"material": "Sedge linen, flax", "lot": "A7", "is_offcut": True, "shelf": "rack 7"}
+    rack |= {"on_tape": True, "material": "Sedge linen, flax", "lot": "A7", "is_offcut": True, "shelf": "rack 7"}
     drawn = (("Package", package, _unit_lines), ("Piece", piece, _piece_lines), ("Stock", rack, _stock_lines))
     found = []
     for name, label, lines in drawn:

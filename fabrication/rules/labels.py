@@ -22,7 +22,7 @@ MOST_QR: Final = 19
 BESIDE: Final = 1.5
 CODE_EM: Final = 6.4
 SIZE_EM: Final = 8.4
-TEXT_EM: Final = 0.56
+TEXT_EM: Final = 0.52
 """Widths in em: of a package's bold code, of the longest size, of a usual letter."""
 NEEDED_ROWS: Final = 3
 """Small lines no label goes without: package or part, job and room, product or side."""
