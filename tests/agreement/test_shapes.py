@@ -76,7 +76,9 @@ def frame(drawing: str) -> list[str]:
 
 
 def figures(drawing: str) -> list[str]:
-    return sorted(re.findall(r'<text class="word"[^>]*>([^<]+)<', drawing))
+    """Wholes, numerators and denominators: a sheet that is small writes them in one line."""
+    found = re.findall(r'<text class="word"[^>]*>([^<]+)<', drawing)
+    return sorted(part for text in found for part in re.split("[ /]", text))
 
 
 def near(one: list[float | str], other: list[float | str]) -> bool:
