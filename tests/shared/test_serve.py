@@ -24,7 +24,7 @@ pytestmark = pytest.mark.worker
 
 
 def test_a_firms_site_comes_up_with_a_code_and_goes_down_whole(tmp_path: Path) -> None:
-    laid, _ = servers._laid("sqlite", 0)
+    laid, _ = servers.laid("sqlite", 0)
     shutil.copytree(laid, tmp_path, dirs_exist_ok=True)
     port, log = free_port(), tmp_path / "out"
     env = {**servers.clean_environment(), "JAMBWISE_DATA": str(tmp_path), "JAMBWISE_PORT": str(port)}
