@@ -143,7 +143,6 @@ def test_a_day_of_four_stops_and_twelve_units_is_read_in_a_hallway(branch: Branc
     text = words(PdfReader(BytesIO(pdf)))
     assert f"{first.package}, not on the truck" in text
     assert "Left without, because: it is not glued yet" in text
-    assert "× no bracket here" in text
     assert text.index("Tools of the day") < text.index("stop 1 of 4")
 
 
