@@ -54,7 +54,7 @@ function project() {
   const isUnderWay = (call) => ["on_the_way", "arrived"].includes(states.get(call));
   const open = calls().filter((call) => states.get(call) !== "done").sort((a, b) => isUnderWay(b) - isUnderWay(a));
   const [next] = open;
-  if (next !== document.querySelector("[data-next] > .call")) place(open, calls().filter((call) => !open.includes(call)));
+  if (next !== (document.querySelector("[data-next] > .call") ?? undefined)) place(open, calls().filter((call) => !open.includes(call)));
   for (const action of document.querySelectorAll("[data-next-action]")) action.hidden = action.dataset.nextAction !== next?.dataset.visit;
 }
 
