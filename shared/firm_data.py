@@ -69,7 +69,11 @@ class Written(NamedTuple):
 def tables() -> list[type[models.Model]]:
     """The tables that go along."""
     found = (model for app in APPS for model in apps.get_app_config(app).get_models(include_auto_created=True))
-    return [model for model in found if not model._meta.proxy and model._meta.label not in LEFT_BEHIND]
+    return [
+        model
+        for model in found
+        if model._meta.managed and not model._meta.proxy and model._meta.label not in LEFT_BEHIND
+    ]
 
 
 def columns(model: type[models.Model]) -> list[models.Field[object, object]]:

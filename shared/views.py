@@ -604,8 +604,8 @@ def _problem(request: HttpRequest, code: int, detail: str = "") -> HttpResponse:
     return JsonResponse(said, status=code, content_type="application/problem+json")
 
 
-def broken(request: HttpRequest) -> HttpResponse:
-    """500, without the frame: what broke may be what the frame needs."""
-    if request.path.startswith("/api/"):
+def broken(request: HttpRequest | None) -> HttpResponse:
+    """500, without the frame: what broke may be what the frame needs, or the request itself."""
+    if request is not None and request.path.startswith("/api/"):
         return _problem(request, 500)
     return HttpResponse(render_to_string("500.html"), status=500)

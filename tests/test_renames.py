@@ -70,7 +70,7 @@ def rows(branch: Branch, workroom: User, dispatcher: User, installer: User, time
     Opening.objects.filter(pk=opening.pk).update(state=Opening.State.TO_MEASURE)
     record_reading(opening=opening, by=dispatcher, visit=None, spot="heights.left", typed="60", seen=ANY)
     supplier = Supplier.objects.create(branch=branch, name="Fenwater Weavers")
-    purchase = supplier.purchases.create(branch=branch, number="P-1", created_by=workroom)
+    purchase = supplier.purchases.create(branch=branch, number="P-1", created_by=workroom, state="ordered")
     widths = {"width_needed": Length(1), "length_needed": Length(1)}
     found = {
         "appointments": visit, "batches": batch, "branches": branch, "crews": visit.crew, "cuts": cut, "jobs": job,

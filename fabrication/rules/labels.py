@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from shared.lengths import Length
+from shared.lengths import INCH, Length
 
-MM_A_PT: Final = 25.4 / 72
+MM_A_PT: Final = INCH.as_mm() / 72
 LEADING: Final = 1.15
 LARGE: Final = 11 * MM_A_PT
 """Codes and sizes are 11 pt, other text 9 pt: what is read at an arm's length."""

@@ -96,6 +96,11 @@ def packages_for(unit: Unit, read: InstallUnit | None) -> tuple[Package, ...]:
 # -- the list ------------------------------------------------------------------------------
 
 
+def customers_own_is_along(appointment: Appointment) -> bool:
+    """Whether what remains of the customer's own material was put on the truck for this visit."""
+    return LoadLine.objects.filter(appointment=appointment, key__startswith=OWN, checked__gt=0).exists()
+
+
 @transaction.atomic
 def refresh_load(*, crew: Crew, day: dt.date, by: User) -> Load:
     """

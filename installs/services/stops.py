@@ -12,9 +12,9 @@ from django.utils import timezone
 
 from fabrication.models import Material
 from fabrication.services.own_cloth import give_back
-from installs.models import HardwareUsed, LoadLine, ReturnOwed, Stop, StopPhoto, VisitUnit
+from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.rules.causes import needs_return
-from installs.rules.loading import OWN
+from installs.services.loads import customers_own_is_along
 from installs.services.returns import open_return, read_cause, settle_installed
 from jobs.models import INSTALLING, Appointment
 from jobs.services import appointments, stages
@@ -342,7 +342,7 @@ def close_stop(
     for one in rows:
         if one.outcome == VisitUnit.Outcome.INSTALLED:
             settle_installed(unit=one.unit, by=by)
-    if LoadLine.objects.filter(appointment=row, key__startswith=OWN, checked__gt=0).exists():
+    if customers_own_is_along(row):
         give_back(job=row.job, by=by)
     ReturnOwed.objects.filter(appointment=row, state=ReturnOwed.State.BOOKED).update(state=ReturnOwed.State.DONE)
     for one in rows:

@@ -15,8 +15,8 @@ STOP = re.compile(
 )
 
 
-NUMBER = r"\d+(?: \d+ \d+)?"
-"""A fraction is set as two small figures."""
+NUMBER = r"\d+(?: \d+[ /]\d+)?"
+"""A fraction stands in one line, or is set as two small figures."""
 UNIT = re.compile(
     rf"· ([0-9A-Z]{{7}}) (?:(?!· [0-9A-Z]{{7}} ).)*?({NUMBER}) × ({NUMBER}) in finished, W × H · (\w+ mount)"
 )
@@ -54,5 +54,5 @@ def _units(words: str, many: int) -> Iterator[Seen]:
 
 def _set(number: str) -> str:
     """``33 3 8`` as it is written: ``33 3/8``."""
-    whole, *fraction = number.split()
+    whole, *fraction = number.replace("/", " ").split()
     return f"{whole} {'/'.join(fraction)}" if fraction else whole

@@ -111,7 +111,8 @@ def measure(walk: Walk) -> None:
     page = walk.page("measurer", phone=True, java_script_enabled=False)
     visit = walk.field("jobs.Appointment", "pk", job=walk.job)
     walk.go(page, f"/measure/{visit}/")
-    page.get_by_role("button", name="Begin to measure").click()
+    for way in ("Leaving now", "Arrived", "Begin to measure"):
+        page.get_by_role("button", name=way).click()
     page.get_by_label("room", exact=True).fill("Study")
     page.get_by_role("button", name="Add the room").click()
     opening = walk.field("measuring.Opening", "pk", job=walk.job)

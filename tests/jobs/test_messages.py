@@ -449,7 +449,7 @@ def test_without_a_gateway_the_text_is_ready_and_ticked_as_told(
     client, address = as_user(dispatcher), reverse("jobs:appointment", args=[visit.pk])
     page = client.get(address).content.decode()
     assert f"mailto:{ADA.replace('@', '%40')}?subject=" in page
-    assert "sms:+13125550142?body=We%20come%20to%20measure" in page
+    assert "sms:+13125550142?body=We%27ll%20measure" in page
 
     client.post(reverse("jobs:visit_told", args=[visit.pk]), {"kind": "confirmation"})
     promise(visit, dispatcher, "9:00", "11:00")

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from shared import documents, files, runs
 from shared.errors import FilesAway
@@ -148,6 +149,7 @@ def test_web_and_worker_of_two_machines_share_an_object_store(
     store.kill()
     assert client.get(address).status_code == 503
     store.start()
+    until(lambda: client.get(address).status_code == 200, what="the store has its files again")
     assert whole(client, paper).startswith(b"%PDF")
     assert [name for name, _ in files.names()] == [paper.file.name]
 
@@ -163,6 +165,7 @@ def test_a_paper_that_finds_no_room_is_tried_again_later_and_at_last_said_not_to
     asked = documents.request_document(kind=KIND, subject=visit, by=dispatcher)
     assert isinstance(asked, Run)
 
+    time_machine.move_to(timezone.now(), tick=False)
     for attempt in range(1, 5):
         assert runs.perform(asked.pk) == ("under way" if attempt < 4 else "failed")
         assert runs.perform(asked.pk) == "not taken"
