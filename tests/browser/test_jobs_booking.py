@@ -149,6 +149,7 @@ def test_times_are_chosen_by_keys_and_risky_ones_are_shown_on_request(
     expect(page.locator(".offer-board .leaving")).not_to_have_count(0)
     page.locator(".offer-board .choice").last.click()
     expect(days.nth(0).locator("input").nth(1)).to_be_checked()
+    expect(drawn).to_have_count(1)
     expect(drawn).to_have_class("proposed measures")
     expect(ghosts).to_have_count(2)
     page.keyboard.press("ArrowRight")

@@ -41,6 +41,7 @@ def test_a_firms_site_comes_up_with_a_code_and_goes_down_whole(tmp_path: Path) -
         for process in killed:
             os.kill(int(process), signal.SIGKILL)
         until(lambda: not _worker_answers(port), what="the site misses its worker")
+        until(lambda: _of_this_site(tmp_path, "documents-"), what="the worker is started again", seconds=60)
         until(lambda: _worker_answers(port), what="the worker is there again", seconds=60)
         again = _of_this_site(tmp_path, "documents-")
         site.send_signal(signal.SIGTERM)
