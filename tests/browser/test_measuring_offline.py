@@ -573,6 +573,7 @@ def test_the_way_to_a_visit_is_tapped_where_nothing_answers(own_site: Site, new_
         expect(page.locator("[data-unsent]")).to_contain_text("Not sent yet: 1")
         page.context.set_offline(True)
     page.goto(f"{own_site.url}/today/")
+    expect(main).to_have_text("Arrived")
     box = main.bounding_box()
     assert box is not None
     assert box["y"] + box["height"] <= 616
