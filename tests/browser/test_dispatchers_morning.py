@@ -120,7 +120,8 @@ def book(morning: Morning, take: str, **fields: str) -> int:
         office.locator(f"[name={field}]").evaluate("(box, value) => { box.value = value; }", value)
     if take:
         office.get_by_role("button", name="Show times").click()
-        offers = office.locator(".offer:not(.risky)")
+        # the first day offered may be the running one, whose next time is over while it is being booked
+        offers = office.locator(".offer-day:nth-of-type(n+3) .offer:not(.risky)")
         offer = offers.first if take == "first" else offers.last
         offer.locator("input").check()
         expect(office.locator(".offer-board .proposed:not(.choice)").first).to_be_visible()
