@@ -250,7 +250,7 @@ class _Drawing:
         made, unit = self.made, self.unit
         size = f"{made.finished_width.text(unit)} × {made.finished_height.text(unit, symbol=True)}"
         parts = "; ".join(self._part_words(part) for part in made.parts)
-        return f"Exploded, head at the top. Finished {size}, {mass(made.weight_g, unit)}. Parts: {parts}"
+        return f"Parts drawing, head at the top. Finished {size}, {mass(made.weight_g, unit)}. Parts: {parts}"
 
     def _part_words(self, part: RulePart) -> str:
         sizes = " × ".join(side.text(self.unit) for side in (part.width, part.length) if side is not None)

@@ -423,6 +423,6 @@ class SignInForm(AuthenticationForm):
         super().__init__(*args, **{"label_suffix": "", **kwargs})
 
     error_messages = {
-        "invalid_login": "This name and password do not go together.",
+        "invalid_login": "Wrong username or password.",
         "inactive": "This account is closed.",
     }

@@ -38,6 +38,15 @@ class BranchMiddleware:
         with timezone.override(branch.tz if branch else None):
             return self.get_response(request)
 
+
+class FilesAwayMiddleware:
+    """What could not be kept or read because files are away is said in words (503), and may be tried again."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
-        """What could not be kept or read because files are away is said in words (503), and may be tried again."""
         return render(request, "503.html", status=503) if isinstance(error, FilesAway) else None

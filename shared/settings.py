@@ -203,6 +203,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "shared.middleware.SetupMiddleware",
     "shared.middleware.BranchMiddleware",
+    "shared.middleware.FilesAwayMiddleware",
     "shared.signins.SignInMiddleware",
     "shared.idempotency.IdempotencyMiddleware",
     "shared.renames.OldNamesMiddleware",  # within: a key belongs to the address that was asked

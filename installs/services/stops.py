@@ -330,7 +330,7 @@ def close_stop(
     waiting = [one for one in rows if one.outcome == VisitUnit.Outcome.TO_DO]
     if waiting:
         codes = ", ".join(f"{one.unit.opening} {one.unit.code}" for one in waiting[:4])
-        raise Refused(f"{len(waiting)} without a word: {codes}. Installed, or not and why?", field="units")
+        raise Refused(f"{len(waiting)} with no outcome yet: {codes}. Installed, or not and why?", field="units")
     at = at or timezone.now()
     if row.arrived_at is None:
         row = appointments.mark_arrived(appointment=row, by=by, at=min(at, timezone.now()))

@@ -43,6 +43,10 @@ class Column:
     def is_offered(self) -> bool:
         return any(cell.offer is not None for cell in self.cells)
 
+    @property
+    def is_safely_offered(self) -> bool:
+        return any(cell.offer is not None and not cell.offer.is_risky for cell in self.cells)
+
 
 @dataclass(frozen=True, slots=True)
 class Grid:
@@ -73,8 +77,9 @@ class Grid:
 
     @property
     def outlook(self) -> DateOutlook | None:
-        """Of the first day that has one."""
-        return next((column.outlook for column in self.columns if column.outlook is not None), None)
+        """Of the first day that has one and shows a time: risky ones show only where all are."""
+        shown = (one for one in self.columns if self.is_all_risky or one.is_safely_offered)
+        return next((column.outlook for column in shown if column.outlook is not None), None)
 
     @property
     def later(self) -> dt.date:

@@ -470,7 +470,7 @@ def promise(
     if row.state in BEGUN:
         raise Refused(f"the crew is {row.get_state_display()}")
     if row.starts_at is None or row.crew is None:
-        raise Refused("it stands nowhere in the calendar yet; choose a window first")
+        raise Refused("it stands nowhere in the calendar yet; choose a time first")
     if window is not None:
         row.promised_from, row.promised_until = window
     if row.promised_from is None or row.promised_until is None:

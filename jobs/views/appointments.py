@@ -398,7 +398,7 @@ def appointment_ics(request: SignedInRequest, pk: int) -> HttpResponse:
 
     row = appointment_for(request.user, pk)
     if row.promised_from is None and row.starts_at is None:
-        messages.error(request, "It stands nowhere in the calendar yet; choose a window first.")
+        messages.error(request, "It stands nowhere in the calendar yet; choose a time first.")
         return redirect("jobs:appointment", row.pk)
     if row.state == Appointment.State.RESERVED:
         messages.error(request, "Its window is only held: promise it first.")

@@ -167,7 +167,7 @@ def waiting(job: Job, now: dt.datetime, again: Blocker | None) -> Waiting:
     elif again is not None and job.stage in {Job.Stage.BOOKING, Job.Stage.TO_MEASURE}:
         action, owner, url = again.text, again.owner, again.url
     elif unplaced is not None and job.stage in {Job.Stage.BOOKING, Job.Stage.MADE}:
-        action = f"choose a window for the {unplaced.get_purpose_display()}"
+        action = f"choose a time for the {unplaced.get_purpose_display()}"
         url = reverse("jobs:windows", args=[unplaced.pk])
     elif job.stage in {Job.Stage.MADE, Job.Stage.BOOKING}:
         purpose = "install" if job.stage == Job.Stage.MADE else "measure"

@@ -132,7 +132,7 @@ def book(request: SignedInRequest) -> HttpResponse:
             if visit is not None and visit.state == Appointment.State.RESERVED:
                 messages.success(request, f"{job.number} is booked and the time is held: promise it, or release it.")
                 return redirect("jobs:appointment", visit.pk)
-            messages.success(request, f"{job.number} is booked. Choose a window for the measure.")
+            messages.success(request, f"{job.number} is booked. Choose a time for the measure.")
             return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:job", job.pk)
     found = _offers(booking)[1] if request.method == "POST" or booking.site else {"offers": None}
     status = 422 if request.method == "POST" else 200

@@ -321,7 +321,7 @@ def visit_new(request: SignedInRequest, pk: int) -> HttpResponse:
         with refusals_to(form.refuse):
             visit = appointments.new_appointment(job=job, by=request.user, **form.cleaned_data)
             return redirect("jobs:windows", visit.pk)
-    context = {"form": form, "job": job, "heading": f"A visit for {job.number}", "button": "Choose a window"}
+    context = {"form": form, "job": job, "heading": f"A visit for {job.number}", "button": "Choose a time"}
     return render(request, "jobs/job_form.html", context, status=422 if form.errors else 200)
 
 

@@ -390,7 +390,7 @@ def install(walk: Walk, code: str) -> None:
     hand.type("Or nobody home: left with", "the neighbour")
     hand.press("Keep the sign-off")
     expect(hand.page.get_by_text("Nobody home; left with the neighbour")).to_be_visible()
-    hand.press("Done here")
+    hand.press("Finish stop")
     expect(hand.page.locator("main .state").first).to_have_text("done")
     walk.desk.open(f"/jobs/{walk.field('jobs.Job', 'pk')}/")
     expect(walk.desk.page.locator(".stages [aria-current=step]")).to_have_text("closed")

@@ -49,7 +49,7 @@ def test_sign_in_is_accessible_and_says_what_is_wrong(
     page.get_by_label("Password").fill("not it")
     page.keyboard.press("Enter")
 
-    expect(page.get_by_text("This name and password do not go together.")).to_be_visible()
+    expect(page.get_by_text("Wrong username or password.")).to_be_visible()
 
 
 def test_everything_is_reached_by_keyboard(live_server: Any, page: Any, sign_in: Any, dispatcher: Any) -> None:

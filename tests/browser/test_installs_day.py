@@ -149,10 +149,10 @@ def test_a_load_is_checked_without_signal_and_leaves_with_a_reason(
     page = put_away(page)
     page.goto(f"{site.url}/load/")
     expect(page.locator("li.on", has_text=day["codes"][0])).to_be_visible()
-    page.get_by_role("button", name="Leave all the same").click()
+    page.get_by_role("button", name="Leave anyway").click()
     expect(page.locator(".message.error")).to_contain_text("Say why it leaves without")
     page.fill("#reason", "tools are in the other van")
-    page.get_by_role("button", name="Leave all the same").click()
+    page.get_by_role("button", name="Leave anyway").click()
     expect(page.locator("[data-waiting]")).to_contain_text("Left the yard.")
     (load,) = api(office, site, f"loads/?crew={day['crew']}")["results"]
     assert load["state"] == "open"
@@ -364,8 +364,8 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
         page.mouse.up()
     page.get_by_role("button", name="Keep the sign-off").click()
     expect(page.locator("[data-unsigned]")).to_contain_text("Signed by Ellery, the payer, not sent yet")
-    page.get_by_role("button", name="Done here").click()
-    expect(page.locator("[data-waiting]")).to_contain_text("Done here.")
+    page.get_by_role("button", name="Finish stop").click()
+    expect(page.locator("[data-waiting]")).to_contain_text("Stop finished.")
     assert {one["outcome"] for one in api(office, site, stop)["units"]} == {"to_do"}
 
     page.context.set_offline(False)
@@ -386,7 +386,7 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
     expect(office.locator("h1")).to_contain_text("missing part")
     office.get_by_role("link", name="not placed yet").click()
     expect(office.locator("h1")).to_contain_text("Return")
-    expect(office.get_by_role("link", name="Choose a window")).to_be_visible()
+    expect(office.get_by_role("link", name="Choose a time")).to_be_visible()
 
 
 def test_the_pages_of_the_day_look_right(

@@ -756,7 +756,7 @@ def test_what_cannot_fit_asks_for_an_answer_and_what_repeats_is_said_once(
     expect(page.locator("#done")).to_be_disabled()
     expect(page.locator(".findings li", has_text="behind the surface")).to_have_count(1)
     page.click("[aria-label=Missing] a")
-    page.click("text=Go on all the same")
+    page.click("text=Go on anyway")
     page.click("#cannot-fit button:has-text('Go on')")
     expect(page.locator("#cannot-fit .errorlist")).to_have_text("say why, in a few words")
     page.fill("#reason", "the shop notches the jamb")

@@ -242,7 +242,7 @@ def install(walk: Walk, looks_right: Any) -> None:
     page.get_by_label("Or nobody home: left with").fill("the neighbour at number 6")
     page.get_by_role("button", name="Keep the sign-off").click()
     expect(page.get_by_text("Nobody home; left with the neighbour at number 6")).to_be_visible()  # as the office has it
-    page.get_by_role("button", name="Done here").click()
+    page.get_by_role("button", name="Finish stop").click()
     expect(page.locator("main .state").first).to_have_text("done", timeout=LONG)  # sent, and the page is drawn anew
     page = walk.page("dispatcher")
     walk.go(page, f"/jobs/{walk.job}/")

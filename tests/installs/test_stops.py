@@ -153,7 +153,7 @@ def test_a_unit_without_a_word_keeps_the_stop_open(branch: Branch, dispatcher: U
     up, other = units_of(visit)
     stops.mark_installed(appointment=visit, units=[up], by=installer)
 
-    with pytest.raises(Refused, match=f"1 without a word.*{other.code}"):
+    with pytest.raises(Refused, match=f"1 with no outcome yet.*{other.code}"):
         stops.close_stop(appointment=visit, by=installer)
 
 

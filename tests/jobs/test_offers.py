@@ -219,3 +219,22 @@ def test_an_offer_under_the_floor_is_risky_and_the_floor_is_the_branchs(branch, 
     assert strict.is_risky
     assert (easy.starts_at, easy.is_risky) == (strict.starts_at, False)
     assert easy.harm.after == strict.harm.after < 90
+
+
+def test_the_date_said_first_is_of_a_day_that_shows_a_time() -> None:
+    """Measured today, it said, where today's only time was hidden as risky."""
+    from types import SimpleNamespace
+
+    from jobs.schedule.offer_grid import Cell, Column, Grid
+
+    def column(day, *, is_risky):
+        offer = SimpleNamespace(is_risky=is_risky)
+        return Column(day, (Cell("8:00 am", None), Cell("2:00 pm", offer)), outlook=f"measured {day}"), offer
+
+    def said(*risks):
+        columns, offers = zip(*(column(n, is_risky=risk) for n, risk in enumerate(risks)), strict=True)
+        return Grid(SimpleNamespace(best=offers), 0, columns, (), 90, False, "").outlook
+
+    assert said(True, False) == "measured 1"
+    assert said(False, True) == "measured 0"
+    assert said(True, True) == "measured 0"

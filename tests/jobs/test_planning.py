@@ -187,7 +187,7 @@ def test_a_promise_made_less_sure_by_an_acceptance_asks_for_a_second_yes(branch,
 
     assert (asked.status_code, still) == (422, "unplaced")
     assert f"{kept.job.number} {kept.job.customer.name}: 9" in asked.content.decode()
-    assert "Accept all the same" in asked.content.decode()
+    assert "Accept anyway" in asked.content.decode()
     text = answer.content.decode()
     assert "1 visit stands where the plan puts it" in text
     assert f"less sure now: {kept.job.number}" in text

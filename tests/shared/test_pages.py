@@ -40,7 +40,7 @@ def test_a_wrong_password_says_the_same_for_a_name_that_is_not_there(client: Cli
     nobody = sign_in(client, "nobody", "not it")
 
     for answer in (wrong, nobody):
-        assert "This name and password do not go together." in answer.content.decode()
+        assert "Wrong username or password." in answer.content.decode()
 
 
 def test_guessing_is_stopped_and_then_the_right_password_waits_too(client: Client, dispatcher: User) -> None:

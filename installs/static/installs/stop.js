@@ -62,7 +62,7 @@ function project() {
     if (state !== was) document.querySelector("[data-state-said]").textContent = `${STATES[state]}, ${markOf(waiting.at(-1))}`;
   }
   const still = document.querySelector("[data-left]");
-  if (still) still.textContent = left ? `${left} without a word yet` : "";
+  if (still) still.textContent = left ? `${left} with no outcome yet` : "";
   const done = waiting.some((entry) => entry.kind === "installs.done");
   document.querySelector('form[data-entry="installs.done"]')?.toggleAttribute("hidden", done);
   const refused = field.refused.filter((one) => Number(one.body.appointment) === visit());
@@ -70,7 +70,7 @@ function project() {
     const last = refused[refused.length - 1];
     say(`The office did not take this: ${last.reply.problem}`, true);
   } else if (waiting.length) {
-    say(`${done ? "Done here. " : ""}${wordsFor(field, waiting)}`, false, field.signIn);
+    say(`${done ? "Stop finished. " : ""}${wordsFor(field, waiting)}`, false, field.signIn);
   } else {
     say(field.trouble, false, field.signIn);
   }
@@ -120,7 +120,7 @@ function wrong(kind, body) {
   if (kind === "installs.sign" && body.name && !body.strokes.length) return "Nothing was drawn: sign in the box, or say with whom it was left.";
   if (kind === "installs.done") {
     const left = document.querySelectorAll('.unit[data-outcome="to_do"]').length;
-    if (left) return `${left} without a word yet: installed, or not and why?`;
+    if (left) return `${left} with no outcome yet: installed, or not and why?`;
     if (document.querySelector("[data-children]") && !body.checked.includes("cords") && !body.note) {
       return "Children live or visit here: tick that cords are held, or say in the note which unit's is not.";
     }

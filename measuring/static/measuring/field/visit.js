@@ -398,7 +398,7 @@ function cannotFit(one, wasted) {
     h("div", { class: "row" },
       h("a", { class: "button", href: `#o/${one.uid}/facts` }, "Other product"),
       one.facts.mount === "inside" && one.facts.shape !== "skylight" && h("button", { onclick: () => set({ mount: "outside" }) }, "Outside mount")),
-    because("Go on", "Go on all the same", [["Go on", (reason) => set({ goes_on: reason })]]));
+    because("Go on", "Go on anyway", [["Go on", (reason) => set({ goes_on: reason })]]));
 }
 
 /** No place is at the cursor: what was passed over, or everything is read and the visit goes on. */
@@ -491,7 +491,7 @@ function chip(ask, now, here, seen) {
   return h("button", {
     class: `chip${isHere ? " here" : ""}${doubted ? " doubted" : ""}${r ? " read" : ""}`, "data-spot": key, "aria-pressed": String(Boolean(isHere)),
     onclick: () => goTo(key),
-  }, h("small", {}, measure.label(ask.spot, ask.turn).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "").replace(", corner to corner", "")), r ? len(r.ticks) : ask.needed ? "…" : "if any", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
+  }, h("small", {}, measure.label(ask.spot, ask.turn).replace("width, ", "w ").replace("height, ", "h ").replace("diagonal, ", "").replace(", corner to corner", "")), r ? len(r.ticks) : ask.needed ? "…" : "optional", r?.unsent ? h("span", { class: "aural" }, "not sent yet") : "");
 }
 
 /** What was read last, to be tapped where it was wrong. */
