@@ -23,11 +23,14 @@ class Change:
         Which answer changed, and why the new one is right.
     is_new
         Only where there was nothing before: a new field, say.
+    said
+        Words, and what is said instead: only where the answer is the kept one but for them.
     """
 
     where: str
     why: str
     is_new: bool = False
+    said: tuple[str, str] = ("", "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +104,11 @@ CHANGES: dict[str, list[Change]] = {
         ),
         Change("GET /api/label-sizes/* body.*start", "The first free label of a started sheet.", is_new=True),
         Change("GET /api/purchases/* body.*ships_on", "The day its supplier acknowledged to ship.", is_new=True),
+        Change(
+            "GET /stuck/?format=csv * body",
+            "A time is chosen; a window is what gets covered.",
+            said=("choose a window for", "choose a time for"),
+        ),
         # entries whose body can't be read
         Change("entry installer 17 installs.arrived reply.*", "A body without its visit says which field is missing."),
         Change("entry measurer 34 measuring.begin reply.*", "A body without its visit says which field is missing."),

@@ -88,12 +88,18 @@ def undeclared(was: Mapping[str, Any], now: Mapping[str, Any], changes: Sequence
             by = [
                 change.where
                 for change, pattern in patterns
-                if pattern.fullmatch(named.where) and (one.was is NOTHING or not change.is_new)
+                if pattern.fullmatch(named.where) and _is_as_declared(one, change)
             ]
             met.update(by)
             if not by:
                 found.append(str(named))
     return _report(found, [one.where for one in changes if one.where not in met])
+
+
+def _is_as_declared(found: Difference, change: Change) -> bool:
+    if change.said != ("", ""):
+        return isinstance(found.was, str) and found.was.replace(*change.said) == found.now
+    return found.was is NOTHING or not change.is_new
 
 
 def _pattern(where: str) -> re.Pattern[str]:

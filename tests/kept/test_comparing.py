@@ -63,3 +63,11 @@ def test_a_column_declared_gone_must_be_gone() -> None:
 
     assert lost_rows(ROWS, {"visit": {1: {"id": 1}, 2: {"id": 2}}}, gone) == ""
     assert "declared gone, but it is there" in lost_rows(ROWS, ROWS, gone)
+
+
+def test_other_words_are_declared_by_the_words() -> None:
+    was, now = ({"GET /stuck/": f"choose a {word} for J-1001"} for word in ("window", "time"))
+    change = Change("GET /stuck/*", "The trade's word.", said=("a window for", "a time for"))
+    assert undeclared(was, now, [change]) == ""
+    other = {"GET /stuck/": "choose a time for J-1002"}
+    assert "J-1002" in undeclared(was, other, [change])
