@@ -64,6 +64,19 @@ def test_a_place_picked_on_the_sketch_gets_windows(site: Any, new_page: Any, sig
     expect(page.locator(".offer").first).to_contain_text("min driving")
     looks_right(page)
 
+    # times asked for again while one is chosen: the choice stands in the new ones
+    asked: list[Any] = []
+    page.route("**/jobs/book/windows/", lambda route: route.continue_() if asked else asked.append(route))
+    page.get_by_role("button", name="Show times").click()
+    chosen = page.locator(".offer:not(.risky) input").last
+    chosen.check()
+    key = chosen.get_attribute("id")
+    expect(page.locator(".offer-board .proposed:not(.choice)").first).to_be_visible()
+    page.locator(".offer-grid").evaluate("grid => { grid.dataset.old = 'yes'; }")
+    asked[0].continue_()
+    expect(page.locator(".offer-grid[data-old]")).to_have_count(0)
+    expect(page.locator(f"[id='{key}']")).to_be_checked()
+
 
 PLAN = f"""
 import datetime as dt, json

@@ -1,7 +1,19 @@
 /* Times offered: a press on one of the board below chooses it; left and right go to the same time of another day; up and down are the browser's. The date of the
-   whole job is said for the day that is chosen. */
+   whole job is said for the day that is chosen. New times may come while one is being chosen: the choice is kept, or said to be lost. */
 (() => {
   const steps = { ArrowLeft: -1, ArrowRight: 1 };
+  let chosen = "";
+
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    if (event.detail.target.id === "windows") chosen = document.querySelector(".offer-grid input:checked")?.id ?? "";
+  });
+
+  document.addEventListener("htmx:afterSwap", (event) => {
+    if (event.detail.target.id !== "windows" || !chosen) return;
+    const box = document.getElementById(chosen);
+    if (box) box.checked = true;
+    else document.querySelector(".choice-lost")?.removeAttribute("hidden");
+  });
 
   document.addEventListener("change", (event) => {
     const day = event.target.closest?.(".offer-day[data-said]");
