@@ -21,6 +21,7 @@ from installs.rules.hardware import remote_map
 from installs.services.loads import refresh_load
 from jobs.models import INSTALLING, Appointment, Job
 from jobs.schedule.words import window_text
+from measuring.adapters.changes import in_question
 from measuring.models import Unit
 from shared.documents import Content, document_kind, kind_of
 from shared.models import Document, User
@@ -115,10 +116,12 @@ def load_list(load: Load) -> dict[str, Any]:
     """What goes on the truck, in the order it is put on, to tick off by hand."""
     sections: dict[str, list[dict[str, object]]] = {}
     lines = lines_of(load)
+    on_hold = in_question(line.unit_id for line in lines if line.unit_id)
     for line in lines:
         sections.setdefault(line.section, []).append(
             {
                 "is_left_behind": line.is_left_behind,
+                "is_on_hold": line.unit_id in on_hold,
                 "text": line.text,
                 "room": str(line.unit.opening) if line.unit else "",
                 "quantity": line.quantity,

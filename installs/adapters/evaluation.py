@@ -186,13 +186,16 @@ class Worked:
     hardware: HardwareList | None
     problem: str = ""
     site: SiteFacts | None = None
+    on_hold: str = ""
+    """What is in question, where the caller has asked."""
 
     @property
     def cannot(self) -> list[str]:
         """Why it can't go up as it stands; empty when it can."""
+        held = [f"on hold: {self.on_hold}"] if self.on_hold else []
         if self.hardware is None:
-            return [self.problem]
-        return [finding.text for finding in self.hardware.cannot]
+            return [*held, self.problem]
+        return [*held, *(finding.text for finding in self.hardware.cannot)]
 
     @property
     def findings(self) -> tuple[Finding, ...]:

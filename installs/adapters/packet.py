@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from django.conf import settings
@@ -30,6 +30,7 @@ from jobs.models import Appointment, Crew, CrewMember, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
 from jobs.schedule.handovers import fetched
 from jobs.schedule.words import clock, promise_text
+from measuring.adapters.changes import in_question, said
 from measuring.adapters.options import options_shown
 from measuring.adapters.summaries import bays_among
 from measuring.models import Opening, Reading, Unit
@@ -67,6 +68,9 @@ def stop_summary(
 ) -> StopSummary:  # fmt: skip
     """One visit, whatever became of its units since; `cords` as `work_out` has them."""
     worked = work_out([row.unit for row in rows if row.unit.state not in DEAD], rules, cords)
+    if on_hold := in_question(one.unit.pk for one in worked):
+        texts = {pk: said(change, visit.job.branch.unit) for pk, change in on_hold.items()}
+        worked = [replace(one, on_hold=texts.get(one.unit.pk, "")) for one in worked]
     summed = summed_of(worked, rules)
     openings: dict[int, tuple[Opening, list[Worked]]] = {}
     for one in worked:

@@ -24,6 +24,7 @@ from installs.services.loads import goes_up, visits_of_day
 from jobs.models import INSTALLING, Appointment, Crew
 from jobs.schedule.day import in_the_calendar
 from jobs.views.field import crews_of
+from measuring.adapters.changes import in_question
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
@@ -129,6 +130,7 @@ def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None
         "load": row,
         "sections": sections,
         "count": len(lines),
+        "questioned": in_question(line.unit_id for line in lines if line.unit_id),
         "missing": sum(1 for line in lines if line.missing),
         "gaps": [line for line in lines if line.missing],
         "visits": [visit for visit in standing if goes_up(visit)],

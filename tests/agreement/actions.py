@@ -23,7 +23,7 @@ from fabrication.services.planning import plan_batch
 from installs.models import Load, ReturnOwed, VisitUnit
 from jobs.models import Appointment, Crew, Proposal, Purpose
 from jobs.tasks import let_go_lapsed
-from measuring.models import Opening, Unit
+from measuring.models import Opening, SizeChange, Unit
 from measuring.services import readings, sizes
 from shared.errors import Refused
 from shared.lengths import Length
@@ -254,6 +254,17 @@ def release(do: Hands) -> None:
 def cancel_unit(do: Hands) -> None:
     if unit := do.pick(do.units("sized", "approved")):
         do.post("dispatcher", "measuring:cancel_unit", unit.pk, reason="not wanted")
+
+
+def ask_change(do: Hands) -> None:
+    """Of a unit that is released: it is on hold then."""
+    if unit := do.pick(do.units("released", "in_workroom", "made")):
+        do.post("dispatcher", "measuring:change_unit", unit.pk, kind="size", reason="the customer asks")
+
+
+def decide_change(do: Hands) -> None:
+    if change := do.pick(list(SizeChange.objects.filter(state="open").order_by("pk"))):
+        do.post("dispatcher", "measuring:size_change", change.pk, do="refuse", text="as it was")
 
 
 # -- the workroom --------------------------------------------------------------------------------
@@ -498,8 +509,8 @@ def plan_days(do: Hands) -> None:
 
 ACTIONS: tuple[Callable[[Hands], None], ...] = (
     book, reserve_offer, place, place, promise, promise, let_go, lock, undo_move, unplace, cancel, split, swap,
-    change_minutes, absence, tap, tap, tap, tap, wait, read, measure, choose_colour, approve, approve, release, release,
-    cancel_unit, batch, cut, cut_piece, uncut, miscut, pull, put_together, check, count, run_short, run_short,
-    buy_stock, buy_units, receive, inspect, refresh_load, load_room, load_line,
+    change_minutes, absence, tap, tap, tap, tap, wait, read, measure, choose_colour, approve, approve, release,
+    release, cancel_unit, ask_change, decide_change, batch, cut, cut_piece, uncut, miscut, pull, put_together,
+    check, count, run_short, run_short, buy_stock, buy_units, receive, inspect, refresh_load, load_room, load_line,
     leave_yard, come_back, install, install, not_installed, take_back, close_stop, decide_return, plan_days,
 )  # fmt: skip

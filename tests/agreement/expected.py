@@ -73,6 +73,13 @@ _TABLE: dict[str, dict[str, str]] = {
             "batch page; checking; completion record; label; packet's PDF; purchase CSV; purchase page; purchase sheet"
         ),
     },
+    "unit's hold": {
+        SOME: (
+            "install order; job page; load list; load page; packet; sizes page; stop page; unit page; work order; "
+            "workroom's panel"
+        ),
+        RARE: "batch page; checking",
+    },
     "unit's hung": {
         SOME: "API; install's panel; job page; sizes page; unit page; workroom's panel",
         RARE: "API of stops; batch page; checking; completion record; stop page; visit's panel",

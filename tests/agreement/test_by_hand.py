@@ -29,7 +29,7 @@ from jobs.models import Appointment, Crew, Purpose
 from jobs.services import appointments as calendar
 from jobs.services import feeds
 from measuring.models import Unit
-from measuring.services import openings, releases, sizes, visits
+from measuring.services import changes, openings, releases, sizes, visits
 from measuring.services import readings as reading_services
 from shared.lengths import Length
 from tests.agreement import firm as firms
@@ -446,6 +446,11 @@ class Bench:
         self.approve()
         firms.release(self.firm, self.again())
 
+    def ask(self) -> None:
+        """The customer wants it measured again."""
+        asked = changes.Asked("size", reason="the trim is off")
+        changes.ask_for_change(unit=self.again(), asked=asked, by=self.by)
+
     def make(self) -> None:
         self.release()
         make = UnitMake.objects.get(unit=self.unit)
@@ -495,7 +500,10 @@ UNITS: dict[str, tuple[Callable[[Bench], Any], dict[str, str]]] = {
         {"order size": inches("35 3/8", "60"), "finished size": inches("35 1/4", "60")},
     ),
     "made": (lambda b: b.make(), {"state": "made", "bench": "made", "made": "yes", "hung": "no"}),
-    "on the load": (lambda b: b.go_up(""), {"state": "made", "hung": "no", "colour": "Brant sand"}),
+    "released, asked to change": (lambda b: (b.release(), b.ask()), {"state": "released", "hold": "yes"}),
+    "on the load": (lambda b: b.go_up(""), {"state": "made", "hung": "no", "colour": "Brant sand", "hold": "no"}),
+    # nothing of it is cut, and it is on a truck's list: every list says so
+    "on the load, asked to change": (lambda b: (b.go_up(""), b.ask()), {"state": "made", "hold": "yes"}),
     "installed": (
         lambda b: b.go_up("installed"),
         {"state": "installed", "hung": "yes", "finished size": inches("35 1/4", "60"), "mount": "inside mount"},

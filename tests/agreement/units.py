@@ -64,10 +64,16 @@ def _making(place: str, code: str, node: Node) -> Iterator[Seen]:
     state = node.one("span", "state").text
     yield from _state(place, code, state)
     yield from _shown(place, code, bench=node.one("small", "bench").text or ("made" if state in MADE else ""))
+    yield from _hold(place, code, node.text)
 
 
 def _yes(is_so: bool) -> str:
     return "yes" if is_so else "no"
+
+
+def _hold(place: str, code: str, text: str) -> Iterator[Seen]:
+    """Whether the place says that the unit waits for a decision about a change."""
+    yield from _shown(place, code, hold=_yes("on hold" in text.lower()))
 
 
 def _outcome(place: str, code: str, visit: int, word: str) -> Iterator[Seen]:
@@ -128,6 +134,7 @@ def sizes_page(eyes: Eyes, job: int) -> Iterator[Seen]:
         )
         states = [one.text for one in row.all("span", "state")]
         yield from _state("sizes page", code, states[0])
+        yield from _hold("sizes page", code, row.text)
 
 
 def _mount(text: str) -> str:
@@ -138,10 +145,13 @@ def _mount(text: str) -> str:
 
 def job_panels(eyes: Eyes, job: int) -> Iterator[Seen]:
     """The three rooms' panels on the job's page."""
-    for row in eyes.page(OFFICE, reverse("measuring:job_units", args=[job])).all("tr"):
+    page = eyes.page(OFFICE, reverse("measuring:job_units", args=[job]))
+    held = " ".join(one.text for one in page.all("p", "caution") if "on hold" in one.text)
+    for row in page.all("tr"):
         if code := CODE.match(row.one("th").text):
             yield from _shown("job page", code[0], order_size=size(row.cell("order size").text))
             yield from _state("job page", code[0], row.one("span", "state").text)
+            yield from _hold("job page", code[0], f"on hold {held}" if code[0] in held else "")
     for row in eyes.page(WORKROOM, reverse("fabrication:units_of_job", args=[job])).all("tr"):
         if code := CODE.match(row.one("th").text):
             yield from _shown("workroom's panel", code[0], finished_size=size(row.cell("Finished").text))
@@ -198,6 +208,7 @@ def workroom(eyes: Eyes, pk: int) -> Iterator[Seen]:
     yield from _shown(
         "work order", code, finished_size=size(document.one("p", "huge").text), colour=_paired(document, *COLOUR),
         mount=_mount(document.all("p")[4].text + " " + " ".join(one.text for one in document.all("p"))),
+        hold=_yes(any("Leave it until" in one.text for one in document.all("p", "caution"))),
     )  # fmt: skip
 
 
@@ -264,6 +275,7 @@ def stops(eyes: Eyes) -> Iterator[Seen]:
             yield from _outcome("stop page", code, visit.pk, unit.one("p", "outcome").one("span", "state").text)
             yield from _cause("stop page", code, visit.pk, unit.one("p", "outcome").one("span", "cause").text)
             yield from _behind("stop page", code, _truck(visit), unit.one("p", "packages").text)
+            yield from _hold("stop page", code, unit.text)
         document = eyes.document("installs.work_order", visit)
         yield from _blocks(document, "install order", _truck(visit))
         for row in eyes.page(OFFICE, reverse("installs:visit_panel", args=[visit.pk])).all("li"):
@@ -318,6 +330,7 @@ def _blocks(document: Node, place: str, truck: str) -> Iterator[Seen]:
         )  # fmt: skip
         yield from _carried(place, code[0], truck, PACKAGE.findall(block.one("p", "ticks").text))
         yield from _behind(place, code[0], truck, block.one("p", "ticks").text)
+        yield from _hold(place, code[0], block.text)
 
 
 def _truck(load: Load | Appointment) -> str:
@@ -373,6 +386,7 @@ def load_page(eyes: Eyes, load: Load) -> Iterator[Seen]:
     for code, several in packages.items():
         yield from _carried("load page", code, _truck(load), several)
         yield from _behind("load page", code, _truck(load), behind[code])
+        yield from _hold("load page", code, behind[code])
     count = page.one("p", "load-count").text
     to_go = re.match(r"(\d+) of (\d+) still", count)
     yield from _of_truck(
@@ -417,6 +431,7 @@ def load_list(eyes: Eyes, load: Load) -> Iterator[Seen]:
     for code, several in packages.items():
         yield from _carried("load list", code, _truck(load), several)
         yield from _behind("load list", code, _truck(load), behind[code])
+        yield from _hold("load list", code, behind[code])
     yield from _of_truck(
         "load list", load, hardware, weight=_mass(next(p.text for p in document.all("p") if " goes on" in p.text)),
         packages=str(sum(map(len, packages.values()))),
