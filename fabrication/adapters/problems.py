@@ -28,6 +28,7 @@ from fabrication.rules.cutting import (
     document_json,
     read_answer,
 )
+from fabrication.rules.cutting.watch import STEPS_A_SECOND
 from measuring.models import Unit
 from shared.lengths import ZERO, Length
 from shared.records import read_length
@@ -35,6 +36,8 @@ from shared.records import read_length
 Solve = Callable[[Document], Answer]
 LEAST_SECONDS: Final = 1
 """What any solve may take, however little is left of a plan's time."""
+PATIENCE: Final = 3
+"""How many times as long as on a quiet machine the steps of a plan may take before the clock ends them."""
 
 
 def left_to_cut(plan: CutPlan) -> list[Part]:
@@ -44,15 +47,21 @@ def left_to_cut(plan: CutPlan) -> list[Part]:
     return list(parts.select_related("make__unit__opening__room", "make__unit__opening__job").order_by("pk"))
 
 
-def problem_of(plan: CutPlan, *, seconds: float) -> Document:
-    """The contract's problem for what is left of a material: parts by key, stock by key, in ticks."""
+def problem_of(plan: CutPlan, *, seconds: float, steps: int) -> Document:
+    """
+    The contract's problem for what is left of a material: parts by key, stock by key, in ticks.
+
+    Its steps and its seed hang on nothing but what is asked: planned again, the same pieces of the
+    same stock give the same plan, on a busy machine too.
+    """
     material, parts = plan.material, left_to_cut(plan)
     stock = StockItem.objects.filter(material=material).available().select_related("material").order_by("pk")
-    kerf, time, seed = material.kerf or ZERO, Fraction(seconds), plan.pk % 2**31
+    kerf, time = material.kerf or ZERO, Fraction(seconds)
+    seed = (plan.batch_id + material.pk) % 2**31
     if material.kind == Material.Kind.CLOTH:
         held = kept_for_others(material, {part.make.unit.opening.job_id for part in parts})
         rolls, panels = tuple(_rolls(stock, held)), tuple(map(_panel, parts))
-        return RollDocument(kind="roll", stock=rolls, pieces=panels, kerf=kerf, seconds=time, seed=seed)
+        return RollDocument(kind="roll", stock=rolls, pieces=panels, kerf=kerf, seconds=time, seed=seed, steps=steps)
     return BarDocument(
         kind="bar",
         stock=tuple(_bars(stock)),
@@ -62,7 +71,13 @@ def problem_of(plan: CutPlan, *, seconds: float) -> Document:
         keep=material.keep or None,
         seconds=time,
         seed=seed,
+        steps=steps,
     )
+
+
+def steps_in(seconds: float) -> int:
+    """Steps of a solve that may take so many seconds at most."""
+    return max(1, int(seconds * STEPS_A_SECOND / PATIENCE))
 
 
 def kept_for_others(material: Material, jobs: Iterable[int]) -> dict[int, Length]:
@@ -134,16 +149,19 @@ def lots_of_rooms(material: Material, rooms: Iterable[int]) -> dict[int, str]:
     return dict(cut.values_list("make__unit__opening__room", "lot"))
 
 
-def solved(plan: CutPlan, *, seconds: float, any_lot: bool, solve: Solve) -> tuple[Document, Answer]:
+def solved(
+    plan: CutPlan, *, seconds: float, any_lot: bool, solve: Solve, steps: int | None = None
+) -> tuple[Document, Answer]:
     """
     The plan's problem and its answer.
 
     Cloth of a room that has pieces cut already is planned on its own lot first, the rest on what
     is left; a room too big for one roll may take several of one lot. Each of these is a solve of
-    its own, so the proof then is lot by lot (``answer.lots``). They share the `seconds`, a
-    second at least for each; only the second try at what no roll held takes half as much again.
+    its own, so the proof then is lot by lot (``answer.lots``). They share the steps by how many
+    pieces each is about, and the `seconds`, a second at least for each; only the second try at
+    what no roll held takes half as much again.
     """
-    problem = problem_of(plan, seconds=seconds)
+    problem = problem_of(plan, seconds=seconds, steps=steps or steps_in(seconds))
     if not problem.pieces:
         return problem, Answer()
     if isinstance(problem, BarDocument):
@@ -165,7 +183,7 @@ class _Lots:
         self._answers: list[Answer] = []
         self._seconds = float(problem.seconds)
         self._ends = monotonic() + self._seconds
-        self._open = _count(problem.pieces)
+        self._steps, self._all = problem.steps or 0, _count(problem.pieces)
 
     def answer(self, *, any_lot: bool) -> Answer:
         free: list[RollPiece] = []
@@ -228,12 +246,15 @@ class _Lots:
         return answer.unplaced
 
     def _ask(self, pieces: Sequence[RollPiece], stock: Iterable[RollStock]) -> Answer:
-        """One solve, on its share of the time by how many pieces it is about; rolls of a lot that are alike as one."""
-        share = _count(pieces) / max(1, self._open)
-        seconds = Fraction(max(LEAST_SECONDS, share * (self._ends - monotonic())))
+        """One solve, on its share of the steps by how many pieces it is about; rolls of a lot that are alike as one."""
+        seconds = max(LEAST_SECONDS, self._ends - monotonic())
+        share = _count(pieces) / max(1, self._all)
+        steps = max(steps_in(LEAST_SECONDS), int(share * self._steps))
         alike = self._alike(stock)
         rolls = tuple(replace(same[0], quantity=len(same)) for same in alike)
-        answer = self._solve(replace(self._problem, pieces=tuple(pieces), stock=rolls, seconds=seconds))
+        answer = self._solve(
+            replace(self._problem, pieces=tuple(pieces), stock=rolls, seconds=Fraction(seconds), steps=steps)
+        )
         return _one_by_one(answer, {same[0].id: [roll.id for roll in same] for same in alike})
 
     def _alike(self, stock: Iterable[RollStock]) -> list[list[RollStock]]:
@@ -246,7 +267,6 @@ class _Lots:
 
     def _keep(self, answer: Answer, pieces: Sequence[RollPiece]) -> None:
         self._answers.append(answer)
-        self._open -= _count(pieces)
         self._take(answer)
 
     def _take(self, answer: Answer) -> None:
@@ -289,10 +309,12 @@ def better_of(plan: CutPlan, problem: Document, answer: Answer) -> Answer:
     """
     The answer, or the last plan's of the same pieces where that costs less and its stock is all there still.
 
-    A busy machine may find less in the same seconds. The bound is the new one: there may be other stock now.
+    A machine so busy that the clock ends the search may find less. The bound is the new one: there may
+    be other stock now.
     """
-    last = CutPlan.objects.filter(batch=plan.batch_id, material=plan.material_id, revision=plan.revision - 1).first()
-    if last is None or not last.answer or last.problem.get("pieces") != document_json(problem)["pieces"]:
+    before_this = CutPlan.objects.filter(batch=plan.batch_id, material=plan.material_id, revision__lt=plan.revision)
+    last = before_this.exclude(answer={}).order_by("revision").last()
+    if last is None or last.problem.get("pieces") != document_json(problem)["pieces"]:
         return answer
     before = _as_it_was(last)
     pieces = sum(len(pattern.cuts) for pattern in before.patterns) + _missing(before)

@@ -11,7 +11,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F, Max
 
-from fabrication.adapters.problems import better_of, edge_of, flaws_within, solved
+from fabrication.adapters.problems import better_of, edge_of, flaws_within, solved, steps_in
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem
 from fabrication.rules.cutting import (
     Answer,
@@ -37,9 +37,11 @@ from shared.models import Run, User
 CUTTABLE = (Material.Kind.BAR, Material.Kind.STRIP, Material.Kind.CLOTH)
 SOLVER = (sys.executable, "-m", "fabrication.rules.cutting")
 SECONDS = 20
-"""What the plans of a batch may take together, unless somebody asks for more of each."""
+"""What the plans of a batch share, unless somebody asks for so much of each: a third of it in search steps."""
 EACH_SECONDS = 3
-"""What each may take at least: a busy machine needs so long for the steps that a quiet one takes in one."""
+"""What each has at least."""
+PATIENCE_SECONDS = 10
+"""What a plan that nobody gave a time may take at least: a busy machine takes the same steps, only later."""
 STOCK_TRIES = 3
 """How often a plan is made anew when another batch took the stock meanwhile."""
 
@@ -59,7 +61,8 @@ def plan_batch(*, batch: Batch, by: User, seconds: float | None = None, any_lot:
     Parameters
     ----------
     seconds
-        What each may take; `SECONDS` shared among them unless told, `EACH_SECONDS` at least.
+        What each may take; `SECONDS` shared among them unless told, `EACH_SECONDS` at least. The steps of
+        its search hang on these alone, so that a busy machine makes the same plan as far as it gets.
     any_lot
         Where the dye lot of a room is used up, another is taken.
     """
@@ -71,9 +74,10 @@ def plan_batch(*, batch: Batch, by: User, seconds: float | None = None, any_lot:
     ).distinct()
     if not materials:
         raise Refused("nothing of this batch is left to cut")
-    each = seconds or max(EACH_SECONDS, SECONDS / len(materials))
+    share = max(EACH_SECONDS, SECONDS / len(materials))
     return [
-        plan_material(batch=held, material=material, by=by, seconds=each, any_lot=any_lot) for material in materials
+        plan_material(batch=held, material=material, by=by, seconds=seconds, any_lot=any_lot, share=share)
+        for material in materials
     ]
 
 
@@ -86,6 +90,7 @@ def plan_material(
     seconds: float | None = None,
     any_lot: bool = False,
     before: dict[str, Any] | None = None,
+    share: float | None = None,
 ) -> Run:
     """
     Replaces what is left of a material's plan by a new one, worked out in a run.
@@ -101,7 +106,7 @@ def plan_material(
         "fabrication.plan_cuts",
         by=by,
         subject=plan,
-        params={"seconds": seconds or SECONDS, "any_lot": any_lot},
+        params={"any_lot": any_lot, **_times(seconds, share or SECONDS)},
         key=f"cut plan {plan.pk}",
         title=f"{material.name}, {batch}",
     )
@@ -109,6 +114,11 @@ def plan_material(
     plan.save(update_fields=["run"])
     record(by=by, action="asked for a cut plan", subject=plan)
     return run
+
+
+def _times(seconds: float | None, share: float) -> dict[str, float]:
+    """The seconds of a plan and its search steps, by what was asked or is its share."""
+    return {"seconds": seconds or max(share, PATIENCE_SECONDS), "steps": steps_in(seconds or share)}
 
 
 @transaction.atomic
@@ -153,13 +163,14 @@ def plan_cuts(ctx: runs.Context) -> None:
 
 
 def _solve_and_keep(ctx: runs.Context, plan: CutPlan) -> None:
-    seconds, any_lot = ctx.params["seconds"], ctx.params.get("any_lot", False)
+    asked = {"seconds": ctx.params["seconds"], "steps": ctx.params.get("steps")}
+    any_lot = ctx.params.get("any_lot", False)
 
     def solve(asked: Document) -> Answer:
         return read_answer(runs.run_process(ctx, SOLVER, document_json(asked)))
 
     for attempt in range(1, STOCK_TRIES + 1):
-        problem, answer = solved(plan, seconds=seconds, any_lot=any_lot, solve=solve)
+        problem, answer = solved(plan, **asked, any_lot=any_lot, solve=solve)
         answer = better_of(plan, problem, answer)
         try:
             with ctx.finishing() as result:

@@ -30,7 +30,7 @@ def answer(request: Request, started: float, **hooks: Any) -> dict[str, Any]:
     """The answer object of one request; `hooks` as those of `solve`."""
     from fabrication.rules.cutting.solving import solve
 
-    plan = solve(request.problem, request.seconds, request.seed, started=started, **hooks)
+    plan = solve(request.problem, request.seconds, request.seed, steps=request.steps, started=started, **hooks)
     return plan_json(request.problem, plan)
 
 

@@ -19,6 +19,7 @@ from fabrication.rules.cutting.problem import (
     Unplaced,
     ticks_per_unit,
 )
+from fabrication.rules.cutting.watch import STEPS_A_SECOND
 from shared.contracts import ContractError, kind_word, length_text, parse_json
 from shared.lengths import Length
 from shared.records import DOCUMENTS, Hook, Limit, OneOf, Unit, Within, document_form
@@ -30,6 +31,7 @@ MOST_GROUPS: Final = 200
 PRICE_STEPS: Final = 10_000
 """A price has at most four decimals."""
 LONGEST_RUN: Final = 86_400
+MOST_STEPS: Final = LONGEST_RUN * STEPS_A_SECOND
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +41,7 @@ class Asked:
     kind: Annotated[str, OneOf("bar", "roll")] = ""
     seconds: Annotated[Fraction, Within(0, LONGEST_RUN)] = Fraction(10)
     seed: int = 0
+    steps: Annotated[int | None, Within(1, MOST_STEPS)] = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,11 +107,12 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A problem, how long to think about it, and the seed of its randomness."""
+    """A problem, how long to think about it at most, the seed of its randomness, and in how many steps."""
 
     problem: Problem
     seconds: float = 10.0
     seed: int = 0
+    steps: int | None = None
 
 
 def read_request(text: str | bytes) -> Request:
@@ -127,7 +131,7 @@ def read_request(text: str | bytes) -> Request:
     kind = form.read_field(Annotated[str, OneOf("bar", "roll")], document, "kind")
     unit = form.read_field(Unit, document, "unit")
     asked: Any = DOCUMENTS[unit].read(BarDocument if kind == "bar" else RollDocument, document)
-    return Request(asked, float(asked.seconds), asked.seed)
+    return Request(asked, float(asked.seconds), asked.seed, asked.steps)
 
 
 def document_json(document: Document) -> dict[str, object]:

@@ -17,6 +17,7 @@ def solve(
     seconds: float = 10.0,
     seed: int = 0,
     *,
+    steps: int | None = None,
     progress: Callable[[Progress], None] | None = None,
     should_stop: Callable[[], bool] | None = None,
     on_plan: Callable[[Plan], None] | None = None,
@@ -32,8 +33,11 @@ def solve(
     seconds
         Wall time, counted from `started` (a `time.monotonic` value) or from the call. The
         search ends earlier when the plan is proven.
+    steps
+        Search steps, about a million for each second of a quiet machine; then the same problem
+        and seed give the same plan on every machine that takes them within the seconds.
     seed
-        Of all randomness; the same seed gives the same plan where time cuts nothing short.
+        Of all randomness.
     progress
         Called with the phase, the share of the time used, the cost and the bound.
     should_stop
@@ -56,7 +60,7 @@ def solve(
     >>> plan.proven, plan.material.ticks, [(pattern.times, len(pattern.cuts)) for pattern in plan.patterns]
     (True, 330, [(2, 2), (1, 2)])
     """
-    watch = Watch(seconds, started=started, progress=progress, should_stop=should_stop)
+    watch = Watch(seconds, steps=steps, started=started, progress=progress, should_stop=should_stop)
 
     def checked(plan: Plan) -> Plan:
         plan = replace(plan, seconds=watch.elapsed())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from fractions import Fraction
 from itertools import pairwise
@@ -10,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, first_fit, solve, verify
+from fabrication.rules.cutting import BarPiece, BarProblem, BarStock, first_fit, solve, verify, watch
 from fabrication.rules.cutting.bars import bounds
 from fabrication.rules.cutting.bars.bounds import area_duals, certified, whole_bars
 from fabrication.rules.cutting.bars.model import bar_model
@@ -181,6 +182,19 @@ def test_the_same_seed_gives_the_same_plan():
     problem = bars_of_one_stock(60, seed=3)
 
     assert solve(problem, 20, seed=5).patterns == solve(problem, 20, seed=5).patterns
+
+
+def test_a_slow_machine_gives_the_same_plan(monkeypatch):
+    """A clock five times as fast is a machine five times as slow; the plan hung on how far the search got."""
+    problem = shade_day(11)["tube S"]
+    quick = solve(problem, 60, steps=60_000)
+    monkeypatch.setattr(watch, "monotonic", lambda: 5 * time.monotonic())
+
+    slow = solve(problem, 60, steps=60_000)
+    further = solve(problem, 60, steps=120_000)
+
+    assert slow.patterns == quick.patterns
+    assert further.cost <= slow.cost
 
 
 def test_a_day_of_shades_is_within_half_a_percent_soon_and_never_worse_than_first_fit():

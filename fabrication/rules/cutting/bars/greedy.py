@@ -114,6 +114,7 @@ def best_first_fit(model: BarModel, watch: Watch) -> Loading:
     for order in orders(model):
         if watch.late() and (best is not None or worst is not None):
             break
+        watch.spend(5 * sum(model.demand))
         try:
             loading = swapped_stock(model, first_fit(model, model.demand, limits, order), limits)
         except OutOfStock as error:

@@ -31,6 +31,8 @@ from shared.contracts import length_text
 from shared.lengths import Length
 
 Report = Callable[[Plan], None]
+BAR_STEPS = 300
+"""Steps of filling one bar."""
 
 
 def plan(problem: BarProblem, watch: Watch, seed: int, report: Report) -> Plan:
@@ -124,7 +126,12 @@ def _quick(model: BarModel, state: State) -> None:
     if not state.done:
         worth = area_duals(model)[0] / model.weights[0]
         limits = [stock.limit for stock in model.stocks]
-        state.offer(fill(model, model.demand, limits, worth, is_out=state.watch.out), "full bars")
+
+        def is_out() -> bool:
+            state.watch.spend(BAR_STEPS)
+            return state.watch.out()
+
+        state.offer(fill(model, model.demand, limits, worth, is_out=is_out), "full bars")
 
 
 def _thorough(model: BarModel, state: State, seed: int) -> None:

@@ -36,6 +36,7 @@ class BarPricing:
         self._kinds = np.array(kinds, dtype=np.int64)
         self._batches = np.array(batches, dtype=np.int64)
         self._weights = self._all_weights[self._kinds] * self._batches
+        self.cells = len(kinds) * (self._room + 1)
         if len(kinds) >= len(self._table):
             self._table = np.zeros((len(kinds) + 1, self._room + 1))
 

@@ -62,7 +62,7 @@ def chosen(
     highs.setOptionValue("mip_rel_gap", 0.0)
     highs.setOptionValue("mip_max_nodes", nodes)
     highs.passModel(lp)
-    if not run_within(highs, watch, watch.left()):
+    if not run_within(highs, watch):
         return Counter()
     values = np.array(highs.getSolution().col_value)
     if len(values) != len(usable):

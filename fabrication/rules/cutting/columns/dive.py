@@ -14,6 +14,9 @@ from fabrication.rules.cutting.columns.instance import Pricing
 from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.watch import Watch
 
+FIX_STEPS = 500
+"""Steps of one fixing, beside one for each pattern."""
+
 
 def dive(
     master: Master,
@@ -62,6 +65,7 @@ def dive(
             loading.update(fixed)
             if not any(need):
                 return loading
+            watch.spend(FIX_STEPS + len(master.columns))
             master.set_rows(need, left)
             pricing.reset(need)
             relaxed = relax(master, pricing, watch, rounds)

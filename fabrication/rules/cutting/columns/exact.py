@@ -77,6 +77,7 @@ class _Tree:
             if not self._fits(j):
                 continue
             self.nodes += 1
+            self.watch.spend(5)
             if self.nodes % 1000 == 0 and self.watch.out():
                 self.nodes = MOST_NODES + 1
             if self.nodes > MOST_NODES:

@@ -94,6 +94,7 @@ def _put_together_anew(
     stale, tries = 0, 0
     while stale < TRIES and tries < TRIES_IN_ALL and not watch.out():
         tries += 1
+        watch.spend(2 * SMALL_POOL)
         stale += TRIES if len(state.best) <= SMALL_PLAN else 1
         picked = _alike(state.best, chance)
         if not can_help(picked):
@@ -232,6 +233,6 @@ def _solver() -> Quiet:
 
 
 def _made(taken: _Taken, highs: Quiet) -> Loading | None:
-    if not run_within(highs, taken.watch, taken.watch.left()):
+    if not run_within(highs, taken.watch):
         return None
     return plan_of(taken.pool, highs, taken.part.demand, taken.part.limits)

@@ -71,7 +71,7 @@ def best_of_pool(
     _count_by_use(highs, pool, sum(demand))
     if goal is not None:
         highs.setOptionValue("objective_target", (goal + 0.25 * quantum) / unit)
-    if not run_within(highs, watch, watch.left()):
+    if not run_within(highs, watch):
         return Finished(None, False)
     status = highs.getModelStatus()
     if status == highspy.HighsModelStatus.kInfeasible:

@@ -10,6 +10,9 @@ from fabrication.rules.cutting.columns.instance import Pricing
 from fabrication.rules.cutting.columns.master import Master
 from fabrication.rules.cutting.watch import Watch
 
+PRICING_STEPS, CELLS_A_STEP = 300, 500
+"""Steps of one round of pricing, and entries of its table that make it a step longer."""
+
 TOLERANCE = 1e-7
 """A pattern improves the program when its reduced cost is below this share of a stock's price."""
 
@@ -41,11 +44,12 @@ def relax(master: Master, pricing: Pricing, watch: Watch, rounds: int = 10**6, m
     """
     found: Relaxed | None = None
     for _ in range(rounds):
-        if not master.solve(max(watch.left(), 0.02)):
+        if not master.solve(watch):
             return found
         used, prices, stock_prices = master.result()
         found = Relaxed(master.value(), used, prices, stock_prices, False, master.uncovered())
         columns, _ = pricing.best(prices, stock_prices, most, TOLERANCE * master.unit)
+        watch.spend(PRICING_STEPS + pricing.cells / CELLS_A_STEP)
         if not master.add(columns):
             return Relaxed(found.value, used, prices, stock_prices, True, found.uncovered)
         if watch.out():

@@ -15,6 +15,9 @@ from fabrication.rules.cutting.columns.pool import TooMany
 from fabrication.rules.cutting.columns.state import State
 from fabrication.rules.cutting.watch import Watch
 
+TRY_STEPS = 1000
+"""Steps of choosing a neighbourhood in a plan of a hundred patterns, half of them whatever its size."""
+
 SMALL_POOL = 1200
 """Patterns up to which a neighbourhood is solved by an integer program as well."""
 
@@ -25,6 +28,7 @@ def improve(instance: Instance, state: State, relaxed: Relaxed, chance: Random, 
     for _ in range(tries):
         if watch.out() or state.proven:
             break
+        watch.spend(TRY_STEPS + TRY_STEPS / 100 * len(state.best))
         picked = _neighbourhood(state.best, relaxed, chance)
         found = _planned_anew(instance, state, picked, chance, watch)
         if found is not None:
@@ -99,6 +103,7 @@ def solved_small(part: Instance, below: int, chance: Random, watch: Watch) -> Lo
     bound = part.certified(relaxed.prices.tolist())
     if bound.units > below:
         return None
+    watch.spend(2 * SMALL_POOL)
     try:
         pool = part.pool(bound, below, SMALL_POOL)
     except TooMany:

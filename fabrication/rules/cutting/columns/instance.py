@@ -33,6 +33,9 @@ class Bound:
 class Pricing(Protocol):
     """Finds patterns for given prices."""
 
+    cells: int
+    """Entries of the table that `best` fills."""
+
     def reset(self, demand: Sequence[int]) -> None:
         """Changes how many of each type a pattern may make."""
 

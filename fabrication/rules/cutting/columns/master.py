@@ -16,6 +16,10 @@ import numpy as np
 from fabrication.rules.cutting.arrays import Floats
 from fabrication.rules.cutting.columns.column import Column
 from fabrication.rules.cutting.columns.solver import Quiet
+from fabrication.rules.cutting.watch import Watch
+
+SOLVE_STEPS, ITERATION_STEPS, ROWS_A_STEP = 150, 8, 25
+"""Steps of one solve, of one of its iterations, and rows of the program that make it a step longer."""
 
 UNCOVERED_COST = 20.0
 """What leaving a piece out costs, in units of the dearest stock: more than any pattern."""
@@ -88,10 +92,13 @@ class Master:
         self.columns.extend(fresh)
         return count
 
-    def solve(self, seconds: float = 1e9) -> bool:
+    def solve(self, watch: Watch) -> bool:
         """Solves the program; False when the time was out first."""
-        self._highs.setOptionValue("time_limit", self._highs.getRunTime() + max(0.01, seconds))
+        self._highs.setOptionValue("time_limit", self._highs.getRunTime() + max(0.02, watch.ceiling()))
         self._highs.run()
+        iterations = max(0, self._highs.getInfo().simplex_iteration_count)
+        rows = self.kinds + len(self.limit_row)
+        watch.spend(SOLVE_STEPS + iterations * (ITERATION_STEPS + rows / ROWS_A_STEP) + len(self.columns) / 10)
         return bool(self._highs.getModelStatus() == highspy.HighsModelStatus.kOptimal)
 
     def value(self) -> float:

@@ -29,6 +29,9 @@ from fabrication.rules.cutting.watch import Watch
 MOST_PATTERNS = 120_000
 """Patterns up to which cuts over all of them are tried."""
 
+LISTING_STEPS = 20_000
+"""Steps of listing patterns, beside one for each."""
+
 HALVINGS = 3
 """How often the way from the bound to the best plan is halved until its patterns can be counted."""
 
@@ -129,10 +132,13 @@ class Proof:
         state = self.state
         for _ in range(HALVINGS):
             if target < self.too_far:
+                state.watch.spend(LISTING_STEPS)
                 try:
                     pool = self.instance.pool(state.bound, target, MOST_PATTERNS)
+                    state.watch.spend(len(pool))
                     return Sharpened.unsharpened(pool, state.least), target
                 except TooMany:
+                    state.watch.spend(MOST_PATTERNS)
                     self.too_far = target
             gap = (target - state.least) // 2
             if gap < 0 or state.watch.out():

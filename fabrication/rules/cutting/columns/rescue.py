@@ -33,6 +33,7 @@ def rescued(instance: Instance, partial: Loading, watch: Watch, seed: int) -> Lo
         )
         if loading is not None and instance.fits(loading):
             return loading
+    watch.spend(2 * LARGEST_POOL)
     try:
         pool = instance.pool(instance.certified([0.0] * len(instance.demand)), most, LARGEST_POOL)
     except TooMany:

@@ -16,6 +16,7 @@ import highspy
 import numpy as np
 
 from fabrication.rules.cutting.arrays import Booleans, Floats, Integers, Small
+from fabrication.rules.cutting.columns.master import ITERATION_STEPS, ROWS_A_STEP, SOLVE_STEPS
 from fabrication.rules.cutting.columns.pool import Pool
 from fabrication.rules.cutting.columns.solver import Quiet
 from fabrication.rules.cutting.watch import Watch
@@ -142,9 +143,12 @@ class _Program:
     def solve(self, watch: Watch) -> tuple[Floats, Floats] | None:
         """(times by pattern inside, duals), no pattern of the pool being cheaper; None out of time."""
         while True:
-            self.highs.setOptionValue("time_limit", self.highs.getRunTime() + max(0.01, watch.left()))
+            self.highs.setOptionValue("time_limit", self.highs.getRunTime() + max(0.01, watch.ceiling()))
             self.highs.setOptionValue("simplex_strategy", 4 if self.order else 1)
             self.highs.run()
+            iterations = max(0, self.highs.getInfo().simplex_iteration_count)
+            rows = self.kinds + len(self.limited) + len(self.cuts)
+            watch.spend(SOLVE_STEPS + iterations * (ITERATION_STEPS + rows / ROWS_A_STEP) + len(self.pool) / 5)
             if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal or watch.out():
                 return None
             solution = self.highs.getSolution()
@@ -316,6 +320,7 @@ def _violated(
         parity = signs[:, start].copy()
         even = float(times @ parity)
         for _ in range(len(touched)):
+            watch.spend(10 + len(touched) * (len(touched) + len(times)) / 300)
             gain = np.where(same, signs.T @ ((times * parity)[:, None] * signs), -np.inf)
             flip = int(np.argmax(gain))
             i, j = divmod(flip, len(touched))

@@ -11,6 +11,9 @@ from fabrication.rules.cutting.watch import Watch
 
 _left_running: list[tuple[Thread, Quiet]] = []
 
+LOOK_STEPS, SIZE_A_STEP = 400, 2.0
+"""Steps between two looks at the watch, and columns and rows of the program that make it a step longer."""
+
 PATIENCE_S = 60.0
 """How long an ordinary exit of Python waits for solvers that were left running."""
 
@@ -19,7 +22,7 @@ class Quiet(highspy.Highs):
     """
     A HiGHS that never writes: the stock constructor prints a banner to standard output.
 
-    It does so while enabling callbacks, which we don't use, so that step is left out.
+    It does so while enabling callbacks, so that step is left out.
     """
 
     def __init__(self) -> None:
@@ -27,8 +30,19 @@ class Quiet(highspy.Highs):
         self.setOptionValue("output_flag", False)
         self.setOptionValue("threads", 1)
 
+    def end_when_out(self, watch: Watch) -> None:
+        """Has the solver of an integer program ask the watch between its own steps, which count as some each."""
+        size = self.getNumCol() + 4 * self.getNumRow()
 
-def run_within(highs: Quiet, watch: Watch, seconds: float) -> bool:
+        def ask(kind: object, message: str, out: object, answer: highspy.cb.HighsCallbackInput, data: object) -> None:
+            watch.spend(LOOK_STEPS + size / SIZE_A_STEP)
+            answer.user_interrupt = watch.out()
+
+        self.setCallback(ask, None)
+        self.startCallback(highspy.cb.HighsCallbackType.kCallbackMipInterrupt)
+
+
+def run_within(highs: Quiet, watch: Watch) -> bool:
     """
     Runs the solver; False when it had to be left running.
 
@@ -36,14 +50,15 @@ def run_within(highs: Quiet, watch: Watch, seconds: float) -> bool:
     and it can't be ended from outside, so a run past its time is left to itself. A solve
     that is a process of its own ends with it; elsewhere it takes a core until it is through.
     """
-    limit = max(0.01, min(seconds, watch.left()))
+    limit = max(0.01, watch.ceiling())
     highs.setOptionValue("time_limit", highs.getRunTime() + limit)
+    highs.end_when_out(watch)
     runner = Thread(target=highs.run, daemon=True)
     runner.start()
     patience = Watch(limit + 0.5)
     while runner.is_alive():
         runner.join(0.02)
-        if patience.out() or watch.out():
+        if patience.out() or watch.ceiling() <= 0:
             runner.join(0.2)
             if runner.is_alive():
                 _left_running[:] = [entry for entry in _left_running if entry[0].is_alive()]

@@ -182,6 +182,8 @@ def _simple(
     for order, rule in product(orders, _rules(model, rules)):
         if plans and _is_late(watch):
             break
+        if watch is not None:
+            watch.spend(20 * sum(model.demand))
         plans.append(Shelves(model, menus).add(kinds, order, rule))
     return plans
 

@@ -26,6 +26,7 @@ class RollPricing:
     def reset(self, demand: Sequence[int]) -> None:
         """Changes how many of each type a lay may make of each way."""
         self._parts: list[tuple[list[int], Integers, Integers, Integers, Integers, int]] = []
+        self.cells = 0
         for menu, stocks in self._menus.items():
             room = max(self.model.stocks[t].room for t in stocks)
             positions, batches = [], []
@@ -39,6 +40,7 @@ class RollPricing:
                     left -= batch
                     batch *= 2
             ways = [self.model.ways[position] for position in positions]
+            self.cells += len(ways) * (room + 1)
             count = np.array(batches, dtype=np.int64)
             self._parts.append(
                 (
