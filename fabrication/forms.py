@@ -32,6 +32,7 @@ from fabrication.services.range import OFF_COLUMNS
 from fabrication.services.stock import STANDS_ALONE
 from jobs.models import Job
 from measuring.models import Family, Mount
+from measuring.rules.options import named
 from shared.errors import Refused
 from shared.fields import LengthFormField
 from shared.forms import DateInput, PageForm, TimeInput
@@ -303,6 +304,7 @@ class AnswerForm(PageForm):
     key = forms.CharField(max_length=60, widget=forms.HiddenInput)
     answer = forms.ChoiceField(choices=[("accepted", "Accept"), ("refused", "Refuse")], widget=forms.HiddenInput)
     why = forms.CharField(max_length=160, required=False, label="Why, if accepted", help_text="who agreed to it")
+    approved_by = forms.CharField(max_length=120, required=False, label="Who said yes for the customer")
 
 
 class ClaimForm(PageForm):
@@ -350,7 +352,9 @@ class AcknowledgeForm(PageForm):
         super().__init__(*args, **kwargs)
         self.option_keys = list(options or {})
         for key in self.option_keys:
-            self.fields[f"option_{key}"] = forms.CharField(label=key.replace("_", " "), max_length=120, required=False)
+            self.fields[f"option_{key}"] = forms.CharField(
+                label=named(key).capitalize(), max_length=120, required=False
+            )
 
     def said(self) -> Acknowledged:
         """As `acknowledge` takes it."""

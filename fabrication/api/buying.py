@@ -181,6 +181,9 @@ class AnswerSerializer(serializers.Serializer[None]):
     key = serializers.CharField(max_length=60, help_text="width, height, mount, basis or option_ and the option")
     answer = serializers.ChoiceField(choices=[deliveries.ACCEPTED, deliveries.REFUSED])
     why = serializers.CharField(max_length=160, required=False, help_text="needed where it is accepted")
+    approved_by = serializers.CharField(
+        max_length=120, required=False, help_text="who said yes for the customer; needed where an option is accepted"
+    )
 
 
 class OpenClaimSerializer(serializers.Serializer[None]):

@@ -16,6 +16,8 @@ from fabrication.services.buying import DONE, ON_ITS_WAY, acknowledge_shipping
 from fabrication.services.stock import STANDS_ALONE, receive_stock
 from jobs.services.stages import lock_job, recompute_stage
 from measuring.models import Mount, Unit
+from measuring.rules.options import named
+from measuring.services.releases import record_approval
 from shared.audit import record
 from shared.errors import Refused
 from shared.lengths import Length
@@ -23,6 +25,8 @@ from shared.models import User
 
 ACCEPTED: Final = "accepted"
 REFUSED: Final = "refused"
+OPTION: Final = "option_"
+"""What the key of a difference of an option begins with."""
 MOST_ROLLS: Final = 200
 """Rolls that are put on the rack one by one at once."""
 
@@ -49,6 +53,11 @@ class Difference:
     text: str
     answer: str = ""
     why: str = ""
+
+    @property
+    def is_option(self) -> bool:
+        """Whether it is something that the customer chose."""
+        return self.key.startswith(OPTION)
 
 
 @transaction.atomic
@@ -93,7 +102,7 @@ def differences_of(line: PurchaseLine) -> list[Difference]:
     if said.get("basis") and line.basis and said["basis"] != line.basis:
         pairs.append(("basis", "size is", line.basis, said["basis"]))
     pairs += [
-        (f"option_{key}", key.replace("_", " "), str(ordered), said["options"][key] or "nothing")
+        (f"{OPTION}{key}", named(key), str(ordered), said["options"][key] or "nothing")
         for key, ordered in unit.options.items()
         if key in said["options"] and said["options"][key] != ordered
     ]
@@ -106,17 +115,26 @@ def differences_of(line: PurchaseLine) -> list[Difference]:
 
 
 @transaction.atomic
-def answer_difference(*, line: PurchaseLine, key: str, answer: str, by: User, why: str = "") -> PurchaseLine:
+def answer_difference(
+    *, line: PurchaseLine, key: str, answer: str, by: User, why: str = "", approved_by: str = ""
+) -> PurchaseLine:
     """
     One difference is accepted, and the unit will be as acknowledged; or refused, and the supplier is to correct it.
 
     Once all are answered the line goes on: refused ones wait for another acknowledgement.
 
+    Parameters
+    ----------
+    approved_by
+        Who said yes for the customer, kept as their next approval; needed where an option is accepted.
+
     Raises
     ------
     Refused
-        No such difference, or accepted without saying why.
+        No such difference, accepted without saying why, or an option without the customer's yes.
     """
+    if line.make is not None:
+        lock_job(line.make.unit.opening.job_id)
     line = locked_line(line)
     _demand(line, (PurchaseLine.State.DIFFERS,))
     difference = next((one for one in differences_of(line) if one.key == key), None)
@@ -126,21 +144,24 @@ def answer_difference(*, line: PurchaseLine, key: str, answer: str, by: User, wh
         raise Refused("accept it or refuse it", field="answer", bound=f"{ACCEPTED}, {REFUSED}")
     if answer == ACCEPTED and not why.strip():
         raise Refused("say why it may be so, and who agreed", field="why")
+    if answer == ACCEPTED and key.startswith(OPTION) and not approved_by.strip():
+        raise Refused("say who said yes for the customer, who approved it otherwise", field="approved_by")
     assert line.make is not None  # only units have differences
     unit = line.make.unit
-    line.answers = {**line.answers, key: {"answer": answer, "why": why.strip()[:160], "by": by.pk}}
+    said = {"answer": answer, "why": why.strip()[:160], "by": by.pk, "approved_by": approved_by.strip()[:120]}
+    line.answers = {**line.answers, key: said}
     record(
         by=by, action=f"{answer} a difference", subject=unit, job=unit.opening.job_id,
         note=f"{difference.text}; {why.strip()}".strip("; ")[:240],
     )  # fmt: skip
     open_ones = [one for one in differences_of(line) if not one.answer]
     if not open_ones:
-        _settle(line)
+        _settle(line, by)
     line.save()
     return line
 
 
-def _settle(line: PurchaseLine) -> None:
+def _settle(line: PurchaseLine, by: User) -> None:
     """All is answered: what was accepted is what comes; with one refused, the supplier must acknowledge again."""
     if any(one.answer == REFUSED for one in differences_of(line)):
         line.state = PurchaseLine.State.ORDERED
@@ -150,8 +171,14 @@ def _settle(line: PurchaseLine) -> None:
     line.width, line.length = Length(said["width"]), Length(said["height"])
     line.mount, line.basis = said.get("mount") or line.mount, said.get("basis") or line.basis
     UnitMake.objects.filter(pk=make.pk).update(finished_width=line.width, finished_height=line.length)
-    options = {**make.unit.options, **{key: value for key, value in said["options"].items() if value}}
-    Unit.objects.filter(pk=make.unit_id).update(options=options)
+    unit, before = make.unit, make.unit.options
+    unit.options = {**before, **{key: value for key, value in said["options"].items() if value}}
+    unit.save(update_fields=["options"])
+    if unit.options != before:
+        agreed = dict.fromkeys(row["approved_by"] for key, row in line.answers.items() if key.startswith(OPTION))
+        record_approval(
+            job=unit.opening.job, rows=[unit], approved_by=", ".join(agreed), how="as the supplier makes it", by=by
+        )
     line.state = PurchaseLine.State.ACKNOWLEDGED
 
 

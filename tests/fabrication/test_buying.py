@@ -426,17 +426,23 @@ def test_a_difference_that_is_refused_waits_for_another_acknowledgement(line, wo
 
 
 def test_a_difference_that_is_accepted_is_what_the_unit_becomes(line, bought, workroom):
+    """Another color was taken from the supplier, and the customer's approval still named the old one."""
     Unit.objects.update(options={"color": "sand"})
     acknowledge(line=line, said=said("35 1/4", "60 1/2", options={"color": "slate"}), by=workroom)
 
     answer_difference(line=line, key="height", answer="accepted", why="the sill is lower", by=workroom)
-    answer_difference(line=line, key="option_color", answer="accepted", why="Ada agreed", by=workroom)
+    sooner = {"line": line, "key": "option_color", "answer": "accepted", "why": "sand is sold out", "by": workroom}
+    with pytest.raises(Refused, match="who said yes for the customer"):
+        answer_difference(**sooner)
+    answer_difference(**sooner, approved_by="Ada Penrose")
 
     line.refresh_from_db()
     bought.refresh_from_db()
     assert line.state == "acknowledged"
     assert line.length == bought.finished_height == Length.parse("60 1/2")
     assert Unit.objects.get().options == {"color": "slate"}
+    approval = Unit.objects.get().approvals.get()
+    assert (approval.approved_by, approval.snapshot["units"][0]["options"]) == ("Ada Penrose", {"color": "slate"})
     assert AuditEntry.objects.filter(action="accepted a difference", note__contains="the sill is lower").exists()
 
 
