@@ -44,6 +44,10 @@ _OF_COUNT: Final = {
 """Which figures of a count mean something, by how it counts."""
 
 
+SHOWN_FOLDED: Final = 4
+"""Boxes of a section that are read while it is folded."""
+
+
 @dataclass(slots=True)
 class Box:
     """One value that can be edited: where it is, what it is called, what stands in it."""
@@ -69,6 +73,16 @@ class Section:
     """Path and words of each condition of the part."""
     may_take_color: bool = False
     """A part of one material, in a recipe where a color is chosen."""
+
+    @property
+    def in_short(self) -> str:
+        """What stands over it while it is folded: its reading, or its title with what its first boxes hold."""
+        if self.reading:
+            return self.reading
+        held = [f"{box.label} {box.value}" for box in self.boxes[:SHOWN_FOLDED] if box.value]
+        return ": ".join(filter(None, [self.title, ", ".join(held)])) + (
+            ", …" if len(self.boxes) > SHOWN_FOLDED else ""
+        )
 
     @property
     def has_problem(self) -> bool:
