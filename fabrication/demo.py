@@ -2,21 +2,36 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from decimal import Decimal
-from typing import Final
+from typing import Any, Final
 
 from django.db import transaction
 
-from fabrication.models import Material, Part, RecipeRevision, StockItem, Supplier, UnitMake
+from fabrication.models import (
+    Claim,
+    Material,
+    Part,
+    RecipeRevision,
+    StockItem,
+    Supplier,
+    SupplierList,
+    UnitMake,
+)
 from fabrication.rules import recipes as rules
 from fabrication.services.batches import open_batch
+from fabrication.services.buying import StockLine, acknowledge_shipping, order_stock, order_units
+from fabrication.services.deliveries import Acknowledged, acknowledge, open_claim, receive_line
 from fabrication.services.making import (
     make_columns,
+    make_units,
     materials_of,
     order_of,
     part_rows,
+    recipe_from,
     tolerance_of,
 )
+from fabrication.services.own_cloth import check_cloth, expect_cloth, receive_cloth
 from fabrication.services.planning import plan_batch
 from fabrication.services.starting_data import (
     load_materials,
@@ -26,7 +41,7 @@ from fabrication.services.starting_data import (
     load_work_places,
 )
 from jobs.models import Job
-from measuring.models import Unit
+from measuring.models import Opening, Product, Unit
 from measuring.services.starting_data import load_products
 from shared.codes import new_code
 from shared.demo import Demo
@@ -70,6 +85,11 @@ def load(demo: Demo) -> None:
         with transaction.atomic():
             _make(demo, branch, materials, list(units.filter(pk__in=keys[start : start + CHUNK])))
     _batches(demo, branch)
+    with transaction.atomic():
+        waiting = _released_jobs(made)
+        _bought_in(demo, branch, waiting)
+        _stock_on_its_way(demo, branch)
+        _own_cloth(demo, waiting)
 
 
 def _suppliers(branch: Branch, materials: dict[str, Material]) -> None:
@@ -192,3 +212,92 @@ def _batches(demo: Demo, branch: Branch) -> None:
         if start == 0:
             plan_batch(batch=batch, by=by, seconds=PLAN_SECONDS)
     demo.say(f"{len(keys)} units in batches")
+
+
+# -- on the way, and what customers bring --------------------------------------------------
+
+
+def _released_jobs(made: Any) -> list[Job]:
+    """Jobs whose units all wait for a batch."""
+    return [job for job in made.jobs[:LIVING] if job.stage == Job.Stage.RELEASED]
+
+
+def _bought_in(demo: Demo, branch: Branch, jobs: list[Job]) -> None:
+    """A roller that another firm makes, on the units of one job: sent, acknowledged, one read otherwise."""
+    ours = Unit.objects.filter(opening__job__in=jobs, product__key="wren", make__batch=None)
+    job = ours.order_by("opening__job").values_list("opening__job", flat=True).first()
+    if job is None:
+        return
+    units = list(ours.filter(opening__job=job).select_related("product", "opening__job__branch", "opening__room"))
+    wren, by = units[0].product, demo.made["jobs"].people["workroom"]
+    fit = {name: value for name, value in wren.fit.items() if name != "light_gap"}
+    kestrel = Product.objects.create(
+        branch=branch, key="kestrel", name="Kestrel roller, bought in", family=wren.family, fit=fit,
+        source=Product.Source.BOUGHT,
+    )  # fmt: skip
+    recipe = recipe_from(RecipeRevision.objects.filter(product=wren).latest("number"))
+    options = [
+        {"key": one.key, "name": one.name, "choices": [choice.key for choice in one.choices], "needed": True}
+        for one in recipe.options
+    ]
+    SupplierList.objects.create(product=kestrel, options=options, takes=SupplierList.Takes.OPENING, saved_by=by)
+    UnitMake.objects.filter(unit__in=units).delete()
+    Opening.objects.filter(units__in=units).update(product=kestrel)
+    for unit in units:
+        unit.product = unit.opening.product = kestrel
+        unit.save(update_fields=["product"])
+    makes = make_units(units, by)
+    supplier = Supplier.objects.create(
+        branch=branch, name="Slatehill Shades", email="orders@example.org", lead_days=15, transit_days=3,
+        account="MW-204", terms="net 30", address="4 Slatehill Road\nEastmere",
+    )  # fmt: skip
+    purchase = order_units(supplier=supplier, makes=[make.pk for make in makes], by=by)
+    acknowledge_shipping(purchase=purchase, ships_on=demo.today + dt.timedelta(days=2), by=by)
+    for number, line in enumerate(purchase.lines.order_by("pk")):
+        assert line.width is not None
+        assert line.length is not None
+        width = line.width + Length.inches("1/8") if number == 0 else line.width
+        said = Acknowledged(width, line.length, options={}, mount=line.mount, basis=line.basis)
+        acknowledge(line=line, said=said, by=by)
+    demo.say(f"{len(makes)} units on {purchase}")
+
+
+def _stock_on_its_way(demo: Demo, branch: Branch) -> None:
+    """Bars that came in part, a few of them dented: a claim on the supplier. And a purchase not sent yet."""
+    by, metal = demo.made["jobs"].people["workroom"], Supplier.objects.get(branch=branch, name="Ropewalk Metals")
+    bars = Material.objects.filter(branch=branch, kind=Material.Kind.BAR, stock__length__isnull=False).distinct()
+    lines = [StockLine(one, 20, _usual(one), None, Decimal("14.50")) for one in bars.order_by("key")[:3]]
+    if not lines:
+        return
+    sent = order_stock(supplier=metal, lines=lines[:2], by=by)
+    first = sent.lines.order_by("pk").first()
+    assert first is not None
+    receive_line(line=first, by=by, pieces=12, shelf="rack 4")
+    open_claim(line=first, kind=Claim.Kind.FREIGHT, note="dented at one end", quantity=3, by=by)
+    order_stock(supplier=metal, lines=lines[2:] or lines[:1], by=by, is_sent=False)
+
+
+def _usual(material: Material) -> Length:
+    whole = material.stock.filter(is_offcut=False).order_by("pk").first()
+    assert whole is not None
+    assert whole.length is not None
+    return whole.length
+
+
+def _own_cloth(demo: Demo, jobs: list[Job]) -> None:
+    """Two customers bring their own: one roll is here, measured and on the rack, the other is waited for."""
+    by = demo.made["jobs"].people["workroom"]
+    taken = set(Unit.objects.filter(product__key="kestrel").values_list("opening__job", flat=True))
+    free = [job for job in jobs if job.pk not in taken]
+    for job, name in zip(free[:2], ("Grandmother's linen", "Striped cotton"), strict=False):
+        asked = {"width_needed": Length.inches(54), "length_needed": Length.inches(12 * 36), "units": "all of the job"}
+        cloth = expect_cloth(
+            job=job, name=name, by=by, repeat_expected=Length.inches(18),
+            expected_on=demo.today + dt.timedelta(days=4), **asked,
+        )  # fmt: skip
+        if job == free[0]:
+            here = receive_cloth(cloth=cloth, by=by, shelf="own material")
+            check_cloth(
+                cloth=here, width=Length.inches(54), length=Length.inches(14 * 36), repeat=Length.inches(18), by=by
+            )
+    demo.say("a customer's own cloth on the rack, another on its way")
