@@ -13,7 +13,7 @@ from django.urls import reverse
 
 from fabrication.adapters.costs import TICKS_PER_M
 from fabrication.adapters.pulling import pull_lines
-from fabrication.drawings import bar_drawing, draw_unit, roll_drawing
+from fabrication.drawings import PAPER, bar_drawing, draw_unit, roll_drawing
 from fabrication.models import (
     Batch,
     CutPlan,
@@ -29,15 +29,15 @@ from fabrication.models import (
 from fabrication.rules import recipes as rules
 from fabrication.rules.labels import plan_label
 from fabrication.rules.supply import ordered_as
-from fabrication.services.assembly import steps_of
+from fabrication.services.assembly import steps_of_makes
 from fabrication.services.bench import likeness, tolerance_of
 from fabrication.services.buying import needs_of
 from fabrication.services.starting_data import starting_label_size
 from fabrication.services.stock import STANDS_ALONE
 from measuring.adapters.changes import in_question, said
-from measuring.adapters.options import Offer, offers_of_units, options_shown, told_apart_by
+from measuring.adapters.options import Offer, offers_of_units, options_shown, shown_options, told_apart_by
 from measuring.adapters.shapes import shape_sheet
-from measuring.models import Shape
+from measuring.models import Shape, SizeChange
 from shared.documents import document_kind
 from shared.formats.money import cents, money_text
 from shared.lengths import Length, LengthUnit
@@ -46,6 +46,10 @@ from shared.roles import DISPATCHER, OWNER, WORKROOM
 
 WHO = (WORKROOM, OWNER, DISPATCHER)
 SHAPE_NEEDS = ("make__unit__opening__job__branch", "make__unit__opening__room", "make__unit__opening__product")
+
+
+CUT_AT = {Material.Kind.BAR: "Saw", Material.Kind.STRIP: "Shear", Material.Kind.CLOTH: "Cloth table"}
+"""Where each kind is cut, in the order of a batch's cut list."""
 
 
 def page_of(code: str) -> str:
@@ -59,13 +63,14 @@ def page_of(code: str) -> str:
     model="fabrication.Batch",
     template="fabrication/documents/cut_list.html",
     roles=WHO,
-    version=5,
+    version=6,
 )
 def cut_list(batch: Batch) -> dict[str, object]:
-    """Every planned cut of a batch by material, drawn, in saw order."""
+    """Every planned cut of a batch by where it is cut and material, drawn, in the order of the saw."""
     unit = batch.branch.unit
-    plans = batch.plans.filter(state=CutPlan.State.READY).select_related("material")
-    return {"plans": [_plan_values(plan, unit) for plan in plans.order_by("material__kind", "material__name")]}
+    plans = list(batch.plans.filter(state=CutPlan.State.READY).select_related("material"))
+    plans.sort(key=lambda plan: (list(CUT_AT).index(plan.material.kind), plan.material.name))
+    return {"plans": [_plan_values(plan, unit) for plan in plans]}
 
 
 @document_kind(
@@ -74,7 +79,7 @@ def cut_list(batch: Batch) -> dict[str, object]:
     model="fabrication.CutPlan",
     template="fabrication/documents/cut_list.html",
     roles=WHO,
-    version=4,
+    version=5,
 )
 def cuts_of_plan(plan: CutPlan) -> dict[str, object]:
     """The cut list of one material, for the saw or table it is cut at; it need not wait for the others."""
@@ -100,9 +105,9 @@ def _plan_values(plan: CutPlan, unit: LengthUnit) -> dict[str, object]:
             "length": cut.length,
             "left": cut.left,
             "keeps_offcut": cut.keeps_offcut,
-            "drawing": roll_drawing([cut], parts, unit=unit)
+            "drawing": roll_drawing([cut], parts, unit=unit, on_paper=True)
             if is_roll
-            else bar_drawing(cut, parts, unit=unit, longest=longest),
+            else bar_drawing(cut, parts, unit=unit, longest=longest, on_paper=True),
             "skipped": cut.skipped,
             "pieces": _pieces(cut, parts),
         }
@@ -111,6 +116,7 @@ def _plan_values(plan: CutPlan, unit: LengthUnit) -> dict[str, object]:
     ]
     return {
         "material": plan.material.name,
+        "cut_at": CUT_AT[Material.Kind(plan.material.kind)],
         "is_roll": is_roll,
         "kerf": plan.material.kerf,
         "trim": None if is_roll else plan.material.trim,
@@ -124,7 +130,10 @@ def _plan_values(plan: CutPlan, unit: LengthUnit) -> dict[str, object]:
 
 def _questions(units: Iterable[int], unit: LengthUnit) -> dict[str, object]:
     """Units on hold, and what is in question; nothing, not even a name, where there are none."""
-    changes = in_question(units).values()
+    return _said_of(in_question(units).values(), unit)
+
+
+def _said_of(changes: Iterable[SizeChange], unit: LengthUnit) -> dict[str, object]:
     found = [f"{change.unit.code} {said(change, unit)}" for change in changes]
     return {"questions": found} if found else {}
 
@@ -154,7 +163,7 @@ def _piece(piece: dict[str, object], part: Part) -> dict[str, object]:
     model="fabrication.Batch",
     template="fabrication/documents/pull_list.html",
     roles=WHO,
-    version=2,
+    version=3,
 )
 def pull_list(batch: Batch) -> dict[str, object]:
     """What to take from the store for a batch: a line a material with its place and total, its units to tick."""
@@ -408,58 +417,83 @@ def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, object]]:
     model="fabrication.UnitMake",
     template="fabrication/documents/work_order.html",
     roles=WHO,
-    version=5,
+    version=6,
     job=lambda make: make.unit.opening.job_id,
 )
 def work_order(make: UnitMake) -> dict[str, object]:
-    """All the bench needs for one unit: sizes with their derivation, parts, options, the exploded drawing."""
-    opening = make.unit.opening
-    made = make.figures.get("made")
+    """All the bench needs for one unit: its ticket, and how every size on it was reached."""
+    (ticket,) = _tickets([make])
+    return ticket | {
+        "steps": make.all_steps,
+        "calculations": [
+            {"name": part.name, "derivation": part.derivation} for part in _parts_of(make) if part.derivation
+        ],
+    }
+
+
+def _tickets(makes: Sequence[UnitMake]) -> list[dict[str, Any]]:
+    """What travels with each unit's pieces: sizes, options, parts by the numbers of the drawing, steps, checks."""
+    offered, steps = offers_of_units(make.unit for make in makes), steps_of_makes(makes)
+    questioned = in_question(make.unit_id for make in makes)
+    return [
+        _ticket(make, offered[make.unit_id])
+        | {"to_do": [step.text for step, _ in steps[make.pk]]}
+        | _said_of(filter(None, [questioned.get(make.unit_id)]), make.unit.product.branch.unit)
+        for make in makes
+    ]
+
+
+def _ticket(make: UnitMake, offer: Offer) -> dict[str, Any]:
+    opening, unit = make.unit.opening, make.unit.product.branch.unit
     sheet = shape_sheet(opening)
+    made = rules.UnitMake.from_json(make.figures["made"]) if make.figures.get("made") else None
+    numbers = {part.name: number for number, part in enumerate(made.parts, 1)} if made else {}
     return {
         **({"sheet": sheet} if sheet else {}),
-        **_questions([make.unit_id], opening.job.branch.unit),
-        "label": unit_labels(make, offers_of_units([make.unit])[make.unit_id])[0]
-        | {"code": make.unit.code, "address": page_of(make.unit.code)},
+        "label": unit_labels(make, offer)[0] | {"code": make.unit.code, "address": page_of(make.unit.code)},
         "mount": make.unit.get_mount_display(),
         "recipe": f"{make.recipe}" if make.recipe else "",
-        "options": dict(options_shown([make.unit])[make.unit_id]),
-        "steps": make.all_steps,
+        "options": dict(shown_options(make.unit, offer)),
         "figures": make.figures.get("shown", []),
         "weight_g": make.weight_g,
-        "drawing": draw_unit(rules.UnitMake.from_json(made), unit=opening.job.branch.unit) if made else "",
+        "drawing": draw_unit(made, unit=unit, sheet=PAPER) if made else "",
         "job": opening.job.number,
         "due_on": make.unit.due_on,
-        "to_do": [step.text for step, _ in steps_of(make)],
         "limits": {
             "width": within_tolerance(make, "width", make.finished_width),
             "height": within_tolerance(make, "height", make.finished_height),
         },
         "parts": [
             {
+                "number": numbers.get(part.name),
                 "name": part.name,
                 "material": part.material.name,
                 "quantity": part.quantity,
                 "length": part.length,
                 "width": part.width,
-                "derivation": part.derivation,
             }
-            for part in make.parts.exclude(state=Part.State.CANCELLED).select_related("material")
+            for part in _parts_of(make)
         ],
     }
 
 
+def _parts_of(make: UnitMake) -> list[Part]:
+    return [part for part in make.parts.all() if part.state != Part.State.CANCELLED]
+
+
 @document_kind(
     "fabrication.tickets", title="Tickets", model="fabrication.Batch",
-    template="fabrication/documents/tickets.html", roles=WHO,
+    template="fabrication/documents/tickets.html", roles=WHO, version=2,
 )  # fmt: skip
 def tickets(batch: Batch) -> dict[str, object]:
-    """A ticket a unit that travels with its pieces, its work order on a sheet of its own; a batch in one press."""
-    makes = batch.makes.select_related("unit__opening__room", "unit__opening__job__branch", "unit__product", "recipe")
+    """A ticket a unit that travels with its pieces, on a sheet of its own; a batch in one press."""
+    makes = batch.makes.select_related(
+        "unit__opening__room", "unit__opening__job", "unit__product__branch", "recipe"
+    ).prefetch_related("parts__material")
     in_order = makes.order_by(
         "unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number"
     )
-    return {"tickets": [work_order(make) for make in in_order]}
+    return {"tickets": _tickets(list(in_order))}
 
 
 @document_kind(

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from math import ceil
 from typing import Any, Final
 
 from fabrication.models import Part, PlannedCut
 from fabrication.rules.load import Worked
 from fabrication.rules.model import Part as RulePart
 from fabrication.rules.model import UnitMake
-from shared.drawings import Svg
+from shared.drawings import Svg, number
 from shared.formats.dates import weekday_day
 from shared.formats.durations import minutes_text
 from shared.formats.mass import mass
@@ -17,14 +19,26 @@ from shared.lengths import ZERO, Length, LengthUnit
 
 WIDE: Final = 1000.0
 BAR_HIGH: Final = 34.0
-BAR_ROW: Final = 52.0
+BAR_HIGH_ON_PAPER: Final = 64.0
+BAR_MARGIN: Final = 9.0
 LETTER: Final = 7.0
 """What a letter of size 11 takes, so that no word runs over its box."""
 LEAST_NAMED: Final = 34.0
 """A piece drawn narrower than this gets no code inside; the list beside has it."""
+PAPER_WIDE: Final = 254.0
+PAPER_HIGH: Final = 150.0
+LEAST_PT: Final = 7.1
+"""On paper, in points: how wide a drawing of a plan is, how high a cross cut's at most, and its smallest word."""
 
 
-def bar_drawing(cut: PlannedCut, parts: Mapping[int, Part], *, unit: LengthUnit, longest: Length | None = None) -> Svg:
+def bar_drawing(
+    cut: PlannedCut,
+    parts: Mapping[int, Part],
+    *,
+    unit: LengthUnit,
+    longest: Length | None = None,
+    on_paper: bool = False,
+) -> Svg:
     """
     One bar with its pieces to scale: code and length in each, kerfs as gaps, what is left hatched.
 
@@ -36,24 +50,25 @@ def bar_drawing(cut: PlannedCut, parts: Mapping[int, Part], *, unit: LengthUnit,
     kerf, trim = _allowances(cut)
     scale = WIDE / (longest or cut.length).ticks
     what = "offcut to keep" if cut.keeps_offcut else "left over"
+    high, y = (BAR_HIGH_ON_PAPER, 1.0) if on_paper else (BAR_HIGH, BAR_MARGIN)
     svg = Svg(
         WIDE,
-        BAR_ROW,
+        high + 2 * y,
         title=f"Bar {cut.order}, {cut.length.text(unit)} {unit.value}",
         desc=f"{len(cut.pieces)} pieces, {cut.left.on_tape(unit).text(unit)} {what}",
         look="bar-plan",
+        least=LEAST_PT * WIDE / PAPER_WIDE if on_paper else 0,
     )
-    y = (BAR_ROW - BAR_HIGH) / 2
-    svg.rect(0, y, cut.length.ticks * scale, BAR_HIGH, "thin")
+    svg.rect(0, y, cut.length.ticks * scale, high, "thin")
     if trim > ZERO:
         for start in (0, (cut.length - trim).ticks):
-            svg.hatch(start * scale, y, trim.ticks * scale, BAR_HIGH)
+            svg.hatch(start * scale, y, trim.ticks * scale, high)
     end = trim.ticks
     for piece in cut.pieces:
-        _bar_piece(svg, piece, parts, scale, y, unit)
+        _bar_piece(svg, piece, parts, scale, y, high, unit)
         end = max(end, piece["at"] + piece["length"] + kerf.ticks)
     if cut.left > ZERO:
-        _left_over(svg, end * scale, y, (cut.length - trim).ticks * scale - end * scale, BAR_HIGH, cut, unit)
+        _left_over(svg, end * scale, y, (cut.length - trim).ticks * scale - end * scale, high, cut, unit)
     return svg
 
 
@@ -87,13 +102,13 @@ def load_drawing(name: str, worked: Worked) -> Svg:
 
 
 def _bar_piece(
-    svg: Svg, piece: Mapping[str, Any], parts: Mapping[int, Part], scale: float, y: float, unit: LengthUnit
+    svg: Svg, piece: Mapping[str, Any], parts: Mapping[int, Part], scale: float, y: float, high: float, unit: LengthUnit
 ) -> None:
     x, wide = piece["at"] * scale, piece["length"] * scale
-    svg.rect(x, y, wide, BAR_HIGH, "stop" if piece.get("spoiled") else "ink")
-    if wide >= LEAST_NAMED:
-        svg.text(x + wide / 2, y + 13, _code(parts, piece), size=10, look="pencil-word")
-        svg.length(x + wide / 2, y + 24, Length(piece["length"]), unit=unit, size=12)
+    svg.rect(x, y, wide, high, "stop" if piece.get("spoiled") else "ink")
+    if wide >= max(LEAST_NAMED, 5 * svg.least):
+        svg.text(x + wide / 2, y + high * 0.42, _code(parts, piece), size=10, look="pencil-word")
+        svg.length(x + wide / 2, y + high * 0.74, Length(piece["length"]), unit=unit, size=12)
 
 
 def _left_over(svg: Svg, x: float, y: float, wide: float, high: float, cut: PlannedCut, unit: LengthUnit) -> None:
@@ -103,15 +118,27 @@ def _left_over(svg: Svg, x: float, y: float, wide: float, high: float, cut: Plan
         svg.rect(x, y, wide, high, "chalk")
     else:
         svg.hatch(x, y, wide, high)
-    word = f"{'keep' if cut.keeps_offcut else 'bin'} {cut.left.on_tape(unit).text(unit)}"
-    box = len(word) * LETTER + 8
-    if wide >= box + 4:
-        svg.rect(x + (wide - box) / 2, y + high / 2 - 9, box, 18, "fill-sheet")
-        svg.text(x + wide / 2, y + high / 2 + 4, word, size=11)
+    _blank_words(svg, x, y, wide, high, f"{'keep' if cut.keeps_offcut else 'bin'} {cut.left.on_tape(unit).text(unit)}")
 
 
-def roll_drawing(cuts: Sequence[PlannedCut], parts: Mapping[int, Part], *, unit: LengthUnit) -> Svg:
-    """Cross cuts of one roll, one under the other, each piece where it is slit; to scale."""
+def _blank_words(svg: Svg, x: float, y: float, wide: float, high: float, words: str) -> None:
+    """What becomes of a blank, on a patch of paper in its middle, where there is room."""
+    size = max(11, svg.least)
+    box = len(words) * LETTER * size / 11 + 8
+    if wide >= box + 4 and high >= size + 9:
+        svg.rect(x + (wide - box) / 2, y + high / 2 - size / 2 - 4, box, size + 8, "fill-sheet")
+        svg.text(x + wide / 2, y + high / 2 + size * 0.36, words, size=size)
+
+
+def roll_drawing(
+    cuts: Sequence[PlannedCut], parts: Mapping[int, Part], *, unit: LengthUnit, on_paper: bool = False
+) -> Svg:
+    """
+    Cross cuts of one roll, one under the other, each piece where it is slit; to scale.
+
+    The cloth lies face up and comes off the roll from below: an arrow points to the top of each
+    piece, its number says in what order it is slit, and every blank says keep or bin.
+    """
     item = cuts[0].item
     across = (item.width or ZERO).ticks or max(_right_edge(cut) for cut in cuts)
     run_off = sum(cut.length.ticks for cut in cuts)
@@ -119,58 +146,90 @@ def roll_drawing(cuts: Sequence[PlannedCut], parts: Mapping[int, Part], *, unit:
     scale = wide / across
     high = max(120.0, min(1600.0, run_off * scale))
     down = high / run_off if run_off else 1.0
+    points = min(PAPER_WIDE / (wide + 90), PAPER_HIGH / (high + 40))
     svg = Svg(
         wide + 90,
         high + 40,
         title=f"Roll {item.code}, {Length(across).text(unit)} {unit.value} wide",
-        desc=f"{len(cuts)} cross cuts, {Length(run_off).text(unit)} {unit.value} run off",
+        desc=f"{len(cuts)} cross cuts, {Length(run_off).text(unit)} {unit.value} run off; face up, arrows to the top",
         look="roll-plan",
+        least=LEAST_PT / points if on_paper else 0,
     )
     svg.dimension(0, 22, wide, 22, Length(across), unit=unit, size=12)
     top = 34.0
     for cut in cuts:
         tall = cut.length.ticks * down
-        _cross_cut(svg, cut, parts, top, tall, wide, scale, down, unit)
+        _CrossCut(svg, cut, top, tall, wide, scale, down, unit).draw(parts)
         svg.dimension(wide + 16, top, wide + 16, top + tall, cut.length, unit=unit, size=11)
         top += tall
     return svg
 
 
-def _cross_cut(
-    svg: Svg,
-    cut: PlannedCut,
-    parts: Mapping[int, Part],
-    top: float,
-    tall: float,
-    wide: float,
-    scale: float,
-    down: float,
-    unit: LengthUnit,
-) -> None:
-    svg.rect(0, top, wide, tall, "thin")
-    for piece in cut.pieces:
-        turned = piece["turned"]
+@dataclass(frozen=True, slots=True)
+class _CrossCut:
+    """One cross cut in a drawing: where it begins, how high and wide it is, and the scale across and down."""
+
+    svg: Svg
+    cut: PlannedCut
+    top: float
+    tall: float
+    wide: float
+    scale: float
+    down: float
+    unit: LengthUnit
+
+    def draw(self, parts: Mapping[int, Part]) -> None:
+        """Its pieces in the order they are slit, then what is left."""
+        svg, cut = self.svg, self.cut
+        svg.rect(0, self.top, self.wide, self.tall, "thin")
+        for turn, piece in enumerate(cut.pieces, 1):
+            self._piece(turn, piece, parts)
+        first = min((piece["at"] for piece in cut.pieces), default=0) * self.scale
+        if first > 2:
+            svg.hatch(0, self.top, first, self.tall, step=9)
+        edge = _right_edge(cut) * self.scale
+        if self.wide - edge > 2:
+            self._strip(edge, self.wide - edge)
+
+    def _piece(self, turn: int, piece: Mapping[str, Any], parts: Mapping[int, Part]) -> None:
+        svg, turned = self.svg, bool(piece["turned"])
         across, along = (piece["length"], piece["width"]) if turned else (piece["width"], piece["length"])
-        x, w, h = piece["at"] * scale, across * scale, along * down
-        svg.rect(x, top, w, h, "ink")
-        if w >= 60 and h >= 34:
-            svg.text(x + w / 2, top + h / 2 - 4, _code(parts, piece) + (" turned" if turned else ""), size=11)
-            size = f"{Length(across).text(unit)} × {Length(along).text(unit)}"
-            svg.text(x + w / 2, top + h / 2 + 11, size, size=11, look="pencil-word")
-    edge = _right_edge(cut) * scale
-    if wide - edge > 2:
-        _strip(svg, cut, edge, top, wide - edge, tall, unit)
+        x, w, h = piece["at"] * self.scale, across * self.scale, along * self.down
+        svg.rect(x, self.top, w, h, "ink")
+        below = self.tall - h
+        if below > 2:
+            svg.hatch(x, self.top + h, w, below, step=9)
+            _blank_words(svg, x, self.top + h, w, below, "bin")
+        _arrow(svg, x + 9, self.top + min(h, 34) - 6, turned)
+        size = max(11.0, svg.least)
+        if h < 3 * size:
+            return
+        middle, line = x + w / 2, self.top + h / 2
+        sizes = f"{Length(across).text(self.unit)} × {Length(along).text(self.unit)}"
+        for words, at, look in (
+            (f"{turn}. {_code(parts, piece)}" + (" turned" if turned else ""), line - size * 0.3, "word"),
+            (sizes, line + size, "pencil-word"),
+        ):
+            if w >= len(words) * LETTER * size / 11:
+                svg.text(middle, at, words, size=size, look=look)
+
+    def _strip(self, x: float, wide: float) -> None:
+        """What is left beside the pieces: to keep, or hatched for the bin."""
+        svg, cut = self.svg, self.cut
+        if cut.keeps_offcut:
+            svg.rect(x, self.top, wide, self.tall, "chalk")
+            _blank_words(svg, x, self.top, wide, self.tall, f"keep {cut.left.on_tape(self.unit).text(self.unit)}")
+        else:
+            svg.hatch(x, self.top, wide, self.tall, step=9)
+            _blank_words(svg, x, self.top, wide, self.tall, "bin")
 
 
-def _strip(svg: Svg, cut: PlannedCut, x: float, y: float, wide: float, high: float, unit: LengthUnit) -> None:
-    """What is left beside the pieces: to keep, or hatched for the bin."""
-    if not cut.keeps_offcut:
-        svg.hatch(x, y, wide, high, step=9)
-        return
-    svg.rect(x, y, wide, high, "chalk")
-    word = f"keep {cut.left.on_tape(unit).text(unit)}"
-    if wide >= len(word) * LETTER and high >= 24:
-        svg.text(x + wide / 2, y + high / 2 + 4, word, size=11)
+def _arrow(svg: Svg, x: float, y: float, turned: bool) -> None:
+    """From (x, y) to the top of a piece: up, or to the left where it is turned."""
+    if turned:
+        svg.path(f"M{number(x + 20)} {number(y)}h-20m4 -4l-4 4l4 4", "thin")
+    else:
+        svg.path(f"M{number(x)} {number(y)}v-20m-4 4l4 -4l4 4", "thin")
 
 
 def _right_edge(cut: PlannedCut) -> int:
@@ -187,12 +246,6 @@ def _allowances(cut: PlannedCut) -> tuple[Length, Length]:
     return material.kerf or ZERO, material.trim or ZERO
 
 
-WIDTH: Final = 800.0
-MIDDLE: Final = 262.0
-MOST_WIDE: Final = 360.0
-MOST_HIGH: Final = 300.0
-TOP: Final = 64.0
-GAP: Final = 46.0
 LIST_AT: Final = 506.0
 LINE: Final = 19.0
 ORDER: Final = ("front", "head", "tube", "body", "bar")
@@ -202,7 +255,26 @@ MOST_LINES: Final = 90
 """Slats or pleats drawn; of more, every second, third … one."""
 
 
-def draw_unit(made: UnitMake, *, unit: LengthUnit = LengthUnit.INCH) -> str:
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """How large a unit is drawn, in user units, and whether its parts are listed beside it."""
+
+    width: float
+    middle: float
+    most_wide: float
+    most_high: float
+    top: float
+    gap: float
+    least: float = 0
+    has_list: bool = False
+
+
+SCREEN: Final = Sheet(800, 262, 360, 300, 64, 46, has_list=True)
+PAPER: Final = Sheet(480, 250, 340, 190, 34, 34, least=12.5)
+"""Beside a table that lists the parts under the same numbers; 100 mm wide its words are 7 pt."""
+
+
+def draw_unit(made: UnitMake, *, unit: LengthUnit = LengthUnit.INCH, sheet: Sheet = SCREEN) -> str:
     """
     A unit exploded, as SVG.
 
@@ -212,6 +284,8 @@ def draw_unit(made: UnitMake, *, unit: LengthUnit = LengthUnit.INCH) -> str:
         What `make_unit` gave.
     unit
         What dimensions are written in.
+    sheet
+        Where it is drawn.
 
     Returns
     -------
@@ -226,22 +300,25 @@ def draw_unit(made: UnitMake, *, unit: LengthUnit = LengthUnit.INCH) -> str:
     >>> svg.startswith("<svg") and "<title>Stint aluminium slat, 1 in" in svg
     True
     """
-    return str(_Drawing(made, unit).render())
+    return str(_Drawing(made, unit, sheet).render())
 
 
 class _Drawing:
     """One drawing under construction."""
 
-    def __init__(self, made: UnitMake, unit: LengthUnit) -> None:
-        self.made, self.unit = made, LengthUnit(unit)
+    def __init__(self, made: UnitMake, unit: LengthUnit, sheet: Sheet) -> None:
+        self.made, self.unit, self.sheet = made, LengthUnit(unit), sheet
         self.numbers = {id(part): position for position, part in enumerate(made.parts, 1)}
         self.drawn = self._in_order()
         widths = [_across(part, made) for part in self.drawn]
         self.widest = max([made.finished_width, *widths])
-        self.scale = min(MOST_WIDE / self.widest.ticks, MOST_HIGH / made.finished_height.ticks)
-        below = TOP + sum(self._height(part) + GAP for part in self.drawn) + 34
-        self.height = max(below, 60 + LINE * (len(made.parts) + 1) + 40, 200)
-        self.svg = Svg(WIDTH, self.height, title=self._title(), desc=self._words(), look="exploded")
+        self.scale = min(sheet.most_wide / self.widest.ticks, sheet.most_high / made.finished_height.ticks)
+        self.height = sheet.top + sum(self._height(part) + sheet.gap for part in self.drawn)
+        if sheet.has_list:
+            self.height = max(self.height + 34, 60 + LINE * (len(made.parts) + 1) + 40, 200)
+        self.svg = Svg(
+            sheet.width, self.height, title=self._title(), desc=self._words(), look="exploded", least=sheet.least
+        )
 
     def _title(self) -> str:
         return f"{self.made.name} {self.made.code}".strip()
@@ -270,22 +347,23 @@ class _Drawing:
         return max(_down(part, self.made).ticks * self.scale, 8.0)
 
     def render(self) -> Svg:
-        y = TOP
+        y, middle, gap = self.sheet.top, self.sheet.middle, self.sheet.gap
         below: float | None = None
         for part in self.drawn:
             if below is not None:
-                self.svg.line(MIDDLE, below + 2, MIDDLE, y - 31, "dashed")
+                self.svg.line(middle, below + 2, middle, y - gap + 15, "dashed")
             self._draw(part, y)
             below = y + self._height(part)
-            y = below + GAP
-        self._list()
-        self._foot()
+            y = below + gap
+        if self.sheet.has_list:
+            self._list()
+            self._foot()
         return self.svg
 
     def _draw(self, part: RulePart, y: float) -> None:
         across = _across(part, self.made)
         wide, high = across.ticks * self.scale, self._height(part)
-        x = MIDDLE - wide / 2
+        x = self.sheet.middle - wide / 2
         _SHAPES[part.draw](self, part, x, y, wide, high)
         self.svg.dimension(x, y, x + wide, y, across, unit=self.unit, offset=12, size=10)
         if part.draw in BODIES:
@@ -323,39 +401,34 @@ class _Drawing:
 
     def _bands(self, x: float, y: float, wide: float, high: float, pitch: float) -> None:
         step = pitch * max(1, int(high / pitch / MOST_LINES) + 1)
-        at = step
-        while at < high:
-            self.svg.line(x, y + at, x + wide, y + at, "thin")
-            at += step
+        self._level(x, y, wide, [step * turn for turn in range(1, ceil(high / step))], "thin")
+
+    def _level(self, x: float, y: float, wide: float, down: Iterable[float], look: str) -> None:
+        """Level lines of one width, so far down each."""
+        self.svg.lines([(x, y + at, x + wide, y + at) for at in down], look)
 
     def slats(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
         head = self.made.measures.get("head", ZERO)
         lines = [(place - head).ticks * self.scale for place in self.made.places.get("slats", ())]
-        for at in _thinned(lines):
-            if 0 <= at <= high:
-                self.svg.line(x, y + at, x + wide, y + at, "ink")
+        self._level(x, y, wide, [at for at in _thinned(lines) if 0 <= at <= high], "ink")
         for place in self.made.places.get("ladders", ()):
             at = x + place.ticks * self.scale
             self.svg.line(at, y, at, y + high, "pencil")
 
     def vanes(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
         self.svg.rect(x, y, wide, high, "thin")
-        for place in _thinned([place.ticks * self.scale for place in self.made.places.get("vanes", ())]):
-            if 0 <= place <= wide:
-                self.svg.line(x + place, y, x + place, y + high, "ink")
+        places = _thinned([place.ticks * self.scale for place in self.made.places.get("vanes", ())])
+        self.svg.lines([(x + at, y, x + at, y + high) for at in places if 0 <= at <= wide])
 
     def cells(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
         number = max(1, self.made.counts.get("pleats", 1))
-        for at in _thinned([high * turn / number for turn in range(number + 1)]):
-            self.svg.line(x, y + at, x + wide, y + at, "thin")
+        self._level(x, y, wide, _thinned([high * turn / number for turn in range(number + 1)]), "thin")
         self.svg.rect(x, y, wide, high, "ink")
 
     def folds(self, part: RulePart, x: float, y: float, wide: float, high: float) -> None:
         self.svg.rect(x, y, wide, high, "ink")
-        for place in self.made.places.get("ribs", ()):
-            at = place.ticks * self.scale
-            if at < high:
-                self.svg.line(x, y + at, x + wide, y + at, "thin")
+        ribs = [place.ticks * self.scale for place in self.made.places.get("ribs", ())]
+        self._level(x, y, wide, [at for at in ribs if at < high], "thin")
         for place in self.made.places.get("ring_columns", ()):
             at = x + place.ticks * self.scale
             if at < x + wide:
@@ -368,7 +441,7 @@ class _Drawing:
         for words, at in (("part", LIST_AT + 22), ("W", LIST_AT + 206), ("L", LIST_AT + 258)):
             anchor = "start" if words == "part" else "middle"
             self.svg.text(at, y, words, size=10, anchor=anchor, look="pencil-word")
-        self.svg.line(LIST_AT, y + 6, WIDTH - 12, y + 6, "pencil")
+        self.svg.line(LIST_AT, y + 6, self.sheet.width - 12, y + 6, "pencil")
         for part in self.made.parts:
             y += LINE
             self.svg.text(LIST_AT + 14, y + 4, str(self.numbers[id(part)]), size=10, anchor="end")

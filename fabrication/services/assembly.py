@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
+
 from django.db import transaction
 
 from fabrication.models import AssemblyStep, MadePhoto, StepDone, UnitMake
@@ -17,11 +19,28 @@ AT_THE_BENCH = (UnitMake.State.ASSEMBLY, UnitMake.State.BACK)
 
 def steps_of(make: UnitMake) -> list[tuple[AssemblyStep, StepDone | None]]:
     """The family's steps in order, each with who did it."""
-    done = {row.step_id: row for row in make.steps_done.select_related("done_by")}
-    steps = AssemblyStep.objects.filter(branch=make.unit.product.branch_id, family=make.unit.product.family)
-    control, controls = make.unit.options.get("control", ""), _controls(make.unit.product.branch_id)
-    asked = [step for step in steps if step.is_active and is_asked(step.text, control, controls)]
-    return [(step, done.get(step.pk)) for step in steps if step in asked or step.pk in done]
+    return steps_of_makes([make])[make.pk]
+
+
+def steps_of_makes(makes: Sequence[UnitMake]) -> dict[int, list[tuple[AssemblyStep, StepDone | None]]]:
+    """`steps_of` many units of one branch, by their keys."""
+    done = {
+        (row.make_id, row.step_id): row for row in StepDone.objects.filter(make__in=makes).select_related("done_by")
+    }
+    branches = {make.unit.product.branch_id for make in makes}
+    families = {make.unit.product.family for make in makes}
+    steps = list(AssemblyStep.objects.filter(branch__in=branches, family__in=families))
+    controls = _controls(branches)
+    found = {}
+    for make in makes:
+        control, mine = make.unit.options.get("control", ""), [(step, done.get((make.pk, step.pk))) for step in steps]
+        found[make.pk] = [
+            (step, who)
+            for step, who in mine
+            if step.family == make.unit.product.family
+            and (who or (step.is_active and is_asked(step.text, control, controls)))
+        ]
+    return found
 
 
 def steps_left(make: UnitMake) -> list[AssemblyStep]:
@@ -29,9 +48,9 @@ def steps_left(make: UnitMake) -> list[AssemblyStep]:
     return [step for step, done in steps_of(make) if done is None]
 
 
-def _controls(branch: int) -> set[str]:
-    """The controls that the branch's products have."""
-    fits = Product.objects.filter(branch=branch).values_list("fit", flat=True)
+def _controls(branches: Collection[int]) -> set[str]:
+    """The controls that the branches' products have."""
+    fits = Product.objects.filter(branch__in=branches).values_list("fit", flat=True)
     return {row["key"] for fit in fits for row in fit.get("controls") or []}
 
 

@@ -88,11 +88,15 @@ def _unit(context: template.Context, unit: Any) -> LengthUnit:
 
 @register.simple_tag(takes_context=True)
 def length(context: template.Context, value: Length | str | None, unit: str = "", symbol: bool = False) -> SafeString:
-    """``{% length opening.width %}``; ``symbol=True`` adds in or mm; a dash for none."""
+    """
+    ``{% length opening.width %}``; ``symbol=True`` adds in or mm; a dash for none.
+
+    Under ``{% with plain_lengths=True %}`` it stands in one line as large as its inches, for sheets of many lengths.
+    """
     if not isinstance(value, Length):
         return NO_LENGTH
     chosen = _unit(context, unit)
-    shown = stacked(value, chosen)
+    shown = value.text(chosen).replace(" ", "\u00a0") if context.get("plain_lengths") else stacked(value, chosen)
     return format_html("{} {}", shown, chosen.value) if symbol else shown
 
 
@@ -125,6 +129,8 @@ def size(
     """Width × height, always in that order."""
     chosen = _unit(context, unit)
     tail = f" {chosen.value}" if symbol else ""
+    if context.get("plain_lengths"):
+        return format_html("{} × {}{}", length(context, width, chosen), length(context, height, chosen), tail)
     return format_html(
         '<span class="size">{} × {}{}</span>',
         length(context, width, chosen),

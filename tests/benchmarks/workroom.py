@@ -13,7 +13,7 @@ import os
 import platform
 import random
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,22 +21,16 @@ from tests.servers import Worker, start_site
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENT = ROOT / "docs" / "bench-workroom.md"
-PRODUCTS = ("wren", "wren_fascia", "heron", "siskin", "curlew")
+PRODUCTS: tuple[str, ...] = ("wren", "wren_fascia", "heron", "siskin", "curlew")
 MOST_SECONDS = 600
 
 
-def products() -> list[Any]:
-    """Five starting recipes: two rollers, a solar, a cellular, a roman."""
-    from fabrication.rules.recipes import starting_recipes
-
-    return [starting_recipes()[key] for key in PRODUCTS]
-
-
-def release(count: int) -> tuple[Any, Any, list[Any]]:
+def release(count: int, products: Sequence[str] = PRODUCTS) -> tuple[Any, Any, list[Any]]:
     """A branch with the starting range and stock, and `count` released units in rooms of four."""
     from decimal import Decimal
 
     from fabrication.models import Material, StockItem
+    from fabrication.rules.recipes import starting_recipes
     from fabrication.services.starting_data import load_materials, load_recipes, load_steps, load_work_places
     from measuring.models import Opening, Product, Room, Unit
     from shared.codes import new_code
@@ -46,7 +40,7 @@ def release(count: int) -> tuple[Any, Any, list[Any]]:
     rng = random.Random(7)
     branch = make_branch()
     by = make_user("workroom", branch=branch)
-    recipes = products()
+    recipes = [starting_recipes()[key] for key in products]
     rows = [
         Product.objects.create(branch=branch, key=recipe.key, name=recipe.name, family=recipe.family)
         for recipe in recipes

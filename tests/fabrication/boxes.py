@@ -39,6 +39,8 @@ def _own_points(tag: str, mark: ElementTree.Element) -> list[tuple[float, float]
         return [(at["cx"] - at["r"], at["cy"] - at["r"]), (at["cx"] + at["r"], at["cy"] + at["r"])]
     if tag in {"polygon", "polyline"}:
         return [tuple(map(float, pair.split(","))) for pair in mark.attrib["points"].split()]
+    if tag == "path":
+        return [(float(x), float(y)) for x, y in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", mark.attrib["d"])]
     if tag == "text":
         wide = len(mark.text or "") * DIGIT_EM * at["font-size"]
         start = {"start": 0.0, "middle": -wide / 2, "end": -wide}[mark.attrib["text-anchor"]]

@@ -11,7 +11,7 @@ from random import Random
 
 import pytest
 
-from fabrication.drawings import draw_unit
+from fabrication.drawings import PAPER, draw_unit
 from fabrication.rules.recipes import make_unit
 from shared.lengths import ZERO, LengthUnit
 from tests.fabrication.boxes import points_outside
@@ -44,7 +44,8 @@ def test_any_unit_of_the_range_has_parts_weights_and_a_drawing_in_its_box(family
         assert made_unit.finished_width <= order.width
         assert made_unit.finished_height <= order.height
         assert "style=" not in svg
-        assert not points_outside(svg), (order, points_outside(svg)[:3])
+        for drawn in (svg, draw_unit(made_unit, unit=unit, sheet=PAPER)):
+            assert not points_outside(drawn), (order, points_outside(drawn)[:3])
 
 
 def test_the_box_check_can_fail():
