@@ -198,7 +198,7 @@ def pull_list(batch: Batch) -> dict[str, object]:
     model="fabrication.Batch",
     template="fabrication/documents/labels.html",
     roles=WHO,
-    version=4,
+    version=5,
 )
 def labels(batch: Batch) -> dict[str, object]:
     """One label a package of each unit, with a code and the QR of its page."""
@@ -218,7 +218,7 @@ def labels(batch: Batch) -> dict[str, object]:
 def _unit_lines(label: dict[str, Any]) -> list[str]:
     """The small lines of a package's label, the first ones first where there is no room for all."""
     return [
-        label.get("question", ""), f"package {label['package']}", f"{label['job']} · {label['room']}",
+        label.get("question", ""), label["package"], f"{label['job']} · {label['room']}",
         ", ".join(filter(None, [label["product"], label["colour"]])),
         " · ".join(filter(None, [label["mount"], label["control"]])),
     ]  # fmt: skip

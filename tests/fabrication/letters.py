@@ -19,6 +19,8 @@ class Words:
     is_bold: bool
     is_drawn: bool
     page: int
+    height: float
+    """Of their foot over the foot of the page, in points; of words outside drawings."""
 
     @property
     def is_size(self) -> bool:
@@ -55,4 +57,6 @@ class _Page:
         points = size * hypot(inner[0], inner[1]) * hypot(outer[0], outer[1]) * self.scales[-1]
         if text.strip() and points > 1.01:
             name = str(font.get("/BaseFont", "")) if font else ""
-            self.found.append(Words(text, points, "Bold" in name, len(self.scales) > 1, self.number))
+            self.found.append(
+                Words(text, points, "Bold" in name, len(self.scales) > 1, self.number, inner[5] * outer[3] + outer[5])
+            )

@@ -144,9 +144,20 @@ def test_a_two_by_one_roll_prints_each_label_on_one_label(batch, branch, workroo
     assert len(pages) == 2
     for number, (page, name) in enumerate(zip(pages, ["head", "vanes"], strict=True), 1):
         assert f"{code}-{number}" in page
-        assert f"package {number} of 2: {name}" in page
+        assert f"{number} of 2: {name}" in page
         assert "× 60" in page
         assert "Kitchen 1" in page
+
+
+def test_what_stands_beside_a_labels_code_is_printed_there(batch, branch, workroom):
+    """Package, job and room were set below the code's corner of the label, where it is cut off: no label had them."""
+    words, _ = set_of("fabrication.labels", batch, workroom)
+
+    height = {one.text.strip(): one.height for one in words if one.text.strip() and not one.is_drawn}
+    (code,) = [at for text, at in height.items() if text == batch.makes.get().unit.code]
+    size = height["in"]
+    (package,) = [at for text, at in height.items() if text.startswith("1 of")]
+    assert code > package > size
 
 
 def test_pieces_are_labelled_in_the_order_of_the_saw(batch, branch, workroom):
