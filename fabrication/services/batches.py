@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -14,7 +14,7 @@ from fabrication.adapters.loads import PlaceLoad
 from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, UnitMake
 from fabrication.services.bench import settle_batch
 from fabrication.services.buying import Shortage, shortages
-from fabrication.services.planning import drop_plan, new_stock_left, plan_material
+from fabrication.services.planning import CUTTABLE, drop_plan, new_stock_left, plan_material
 from jobs.services.stages import lock_job, recompute_stage
 from measuring.adapters.changes import refuse_held
 from measuring.models import Product, Unit
@@ -24,6 +24,8 @@ from shared.formats.dates import long_day, short_day
 from shared.models import Branch, Run, User
 
 BATCHABLE = (UnitMake.State.WAITING, UnitMake.State.BACK)
+JOINABLE = (Batch.State.OPEN, Batch.State.PLANNED, Batch.State.CUTTING, Batch.State.CUT)
+"""A batch that units can still be put into."""
 
 
 def propose_batches(*, branch: Branch) -> list[tuple[dt.date | None, list[UnitMake]]]:
@@ -127,16 +129,17 @@ def open_batch(*, branch: Branch, makes: Collection[int], by: User, note: str = 
 @transaction.atomic
 def add_units(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
     """
-    Puts units into a batch.
+    Puts units into a batch, also one that is under way: then the materials they are cut from are planned anew.
 
     Raises
     ------
     Refused
-        When a unit is in a batch already, or is past batching; the unit is named.
+        When the batch is done, or a unit is in a batch already, or is past batching; the unit is named.
     """
     _lock_jobs(makes)
     held = Batch.objects.select_for_update().get(pk=batch.pk)
-    _check_open(held)
+    if held.state not in JOINABLE:
+        raise Refused(f"{held} is {held.get_state_display()}; open another one for these")
     rows = list(
         UnitMake.objects.select_for_update().filter(pk__in=makes, unit__opening__job__branch=held.branch).order_by("pk")
     )
@@ -155,8 +158,24 @@ def add_units(*, batch: Batch, makes: Collection[int], by: User) -> Batch:
     refuse_held((make.unit_id for make in rows), held.branch.unit, field="makes")
     UnitMake.objects.filter(pk__in=[make.pk for make in rows]).update(batch=held, state=UnitMake.State.BATCHED)
     Unit.objects.filter(make__in=rows).update(state=Unit.State.IN_WORKROOM)
-    _after_change(held, rows, by, "put into the batch")
+    if held.plans.exclude(state=CutPlan.State.REPLACED).exists():
+        _join(held, rows, by)
+    else:
+        _after_change(held, rows, by, "put into the batch")
     return held
+
+
+def _join(batch: Batch, rows: Sequence[UnitMake], by: User) -> None:
+    """Of a batch that is planned or being cut only what the new units are cut from is planned anew."""
+    codes = ", ".join(make.unit.code for make in rows)
+    wanted = Material.objects.filter(parts__make__in=rows, parts__state=Part.State.TO_CUT, kind__in=CUTTABLE)
+    for material in wanted.distinct():
+        old = batch.plans.filter(material=material).exclude(state=CutPlan.State.REPLACED).first()
+        before = {"why": f"{codes} joined the batch"[:240], "new_stock": new_stock_left(old)} if old else None
+        plan_material(batch=batch, material=material, by=by, before=before)
+    if batch.state == Batch.State.CUT:
+        batch.state = Batch.State.CUTTING
+    _as_units_are(batch, rows, by, "put into the batch")
 
 
 @transaction.atomic
@@ -208,14 +227,19 @@ def _check_open(batch: Batch) -> None:
         raise Refused(f"{batch} is {batch.get_state_display()}; its units stay as they are")
 
 
-def _after_change(batch: Batch, rows: Iterable[UnitMake], by: User, action: str) -> None:
-    """Plans no longer fit: drop them, free their stock; due date and stages follow the units."""
-    rows = list(rows)
+def _after_change(batch: Batch, rows: Sequence[UnitMake], by: User, action: str) -> None:
+    """Plans no longer fit: drop them, free their stock."""
     for plan in batch.plans.exclude(state=CutPlan.State.REPLACED):
         drop_plan(plan=plan)
     Part.objects.filter(make__in=rows, state=Part.State.PLANNED).update(state=Part.State.TO_CUT)
+    batch.state = Batch.State.OPEN
+    _as_units_are(batch, rows, by, action)
+
+
+def _as_units_are(batch: Batch, rows: Sequence[UnitMake], by: User, action: str) -> None:
+    """Due date and stages follow the units."""
     due = batch.makes.order_by("unit__due_on").exclude(unit__due_on=None).values_list("unit__due_on", flat=True)
-    batch.due_on, batch.state = due.first(), Batch.State.OPEN
+    batch.due_on = due.first()
     batch.save(update_fields=["due_on", "state"])
     units = Unit.objects.filter(make__in=rows).select_related("opening__job", "opening__room", "product")
     record_all(entry(by=by, action=action, subject=unit, job=unit.opening.job_id, note=str(batch)) for unit in units)

@@ -14,6 +14,7 @@ from fabrication.drawings import load_drawing
 from fabrication.forms import ChosenUnitsForm, MoveBatchForm, ReasonForm
 from fabrication.models import Batch, CutPlan, Part, UnitMake
 from fabrication.services.batches import (
+    JOINABLE,
     add_units,
     cancel_batch,
     open_batch,
@@ -99,7 +100,7 @@ def batch_detail(request: SignedInRequest, pk: int) -> HttpResponse:
         "plans": plans.counted().order_by("material__kind", "material__name"),
         "makes": makes,
         "questioned": in_question(make.unit_id for make in makes),
-        "waiting": waiting,
+        "waiting": waiting if batch.state in JOINABLE else [],
         "to_pull": Part.objects.filter(make__batch=batch, state=Part.State.TO_PULL).count(),
         "can_work": request.user.has_role(*WORKS),
         "can_plan": batch.state in {Batch.State.OPEN, Batch.State.PLANNED, Batch.State.CUTTING},

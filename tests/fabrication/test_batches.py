@@ -72,6 +72,32 @@ def test_a_unit_of_another_branch_is_not_batched(batch, stranger):
         add_units(batch=batch, makes=[foreign.pk], by=stranger)
 
 
+def test_a_rush_job_joins_a_batch_in_mid_cutting_and_only_its_materials_are_planned_anew(
+    branch, batch, workroom, tube, do_runs
+):
+    """A batch that was being cut took no unit: "its units stay as they are"; a planned one lost all its plans."""
+    rail = make_material(branch, name="rail")
+    make_stock(rail)
+    for make in batch.makes.all():
+        make_part(make, rail, "35")
+    plan_batch(batch=batch, by=workroom, seconds=5)
+    assert do_runs() == ["done", "done"]
+    mark_cut(cut=PlannedCut.objects.get(plan__material=rail), by=workroom)
+    stands = CutPlan.objects.get(material=rail)
+    rush = make_made_unit(branch, workroom)
+    make_part(rush, tube, "40")
+
+    add_units(batch=batch, makes=[rush.pk], by=workroom)
+    assert do_runs() == ["done"]
+
+    batch.refresh_from_db()
+    stands.refresh_from_db()
+    anew = CutPlan.objects.get(material=tube, state=CutPlan.State.READY)
+    assert (batch.state, batch.makes.count(), stands.state) == (Batch.State.CUTTING, 4, CutPlan.State.READY)
+    assert sum(len(cut.pieces) for cut in anew.cuts.all()) == 4
+    assert anew.before["why"] == f"{rush.unit.code} joined the batch"
+
+
 def test_a_plan_is_proven_and_reserves_its_stock(plan, batch, tube):
     assert plan.state == CutPlan.State.READY
     assert plan.answer["proven"] is True
