@@ -60,7 +60,7 @@ class MiscutForm(ReasonForm):
     """What was really cut of a stock piece, what is spoiled, and what is left on the table."""
 
     GOOD, SPOILED, NOT_CUT = "good", "spoiled", "not"
-    FATES = ((GOOD, "cut, good"), (SPOILED, "spoiled"), (NOT_CUT, "not cut"))
+    FATES = ((GOOD, "cut, good"), (SPOILED, "scrapped"), (NOT_CUT, "not cut"))
 
     def __init__(self, *args: Any, cut: PlannedCut, names: Sequence[str] = (), **kwargs: Any) -> None:
         self.cut, self.is_roll = cut, cut.plan.material.kind == Material.Kind.CLOTH
@@ -93,7 +93,7 @@ class MiscutForm(ReasonForm):
         """A strip of cloth has a width; something is spoiled."""
         sent = super().clean() or {}
         if not self._positions(self.SPOILED):
-            self.add_error(None, "Say which pieces are spoiled.")
+            self.add_error(None, "Say which pieces are scrapped.")
         for number in (1, 2):
             if self.is_roll and sent.get(f"left{number}") and not sent.get(f"width{number}"):
                 self.add_error(f"width{number}", "Say how wide it is.")

@@ -70,9 +70,9 @@ def report_miscut(
     lost, done = set(spoiled), cut_positions(cut)
     kept = done - lost if good is None else set(good)
     if not lost or not lost | kept <= set(range(len(cut.pieces))):
-        raise Refused("say which pieces are spoiled", field="spoiled", bound=f"1 to {len(cut.pieces)}")
+        raise Refused("say which pieces are scrapped", field="spoiled", bound=f"1 to {len(cut.pieces)}")
     if lost & kept:
-        raise Refused("a piece is good or spoiled, not both", field="spoiled")
+        raise Refused("a piece is good or scrapped, not both", field="spoiled")
     before = _planned_before(cut, f"miscut: {reason}")
     _take_what_was_cut(cut, by, f"miscut: {reason}", run_off)
     rests = rests_of(cut, free_stretches(cut, kept | lost)) if left is None else list(left)
@@ -81,7 +81,7 @@ def report_miscut(
     count_pieces(cut, done - kept, -1)
     marks: dict[int, dict[str, object]] = {key: {"cut": True, "spoiled": False} for key in kept}
     marks |= {key: {"cut": False, "spoiled": True, "why": reason} for key in lost}
-    note_in_units(cut, lost, by, "spoiled in cutting", reason)
+    note_in_units(cut, lost, by, "scrapped in cutting", reason)
     close_with_rest(cut, by, rests, [cut.pieces[position] | marks[position] for position in sorted(marks)])
     record(by=by, action="reported a miscut", subject=cut, note=_what_was_cut(cut, reason, kept, lost, rests))
     settle_batch(batch=cut.plan.batch)
@@ -128,7 +128,7 @@ def _what_was_cut(cut: PlannedCut, reason: str, good: set[int], lost: set[int], 
         return ", ".join(str(position + 1) for position in sorted(positions)) or "none"
 
     left = ", ".join(f"{width} × {length}" if width else str(length) for length, width in rests) or "nothing"
-    return f"{reason}; of {cut.item.code} good: {listed(good)}; spoiled: {listed(lost)}; left: {left}"
+    return f"{reason}; of {cut.item.code} good: {listed(good)}; scrapped: {listed(lost)}; left: {left}"
 
 
 @transaction.atomic
@@ -148,7 +148,7 @@ def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: 
     """
     if cut.plan.material.kind == Material.Kind.CLOTH:
         if cut.state == PlannedCut.State.BEGUN:
-            raise Refused("this cross cut is run off already: book its spoiled pieces as miscut", field="start")
+            raise Refused("this cross cut is run off already: book its scrapped pieces as miscut", field="start")
         return flaw_in_roll(item=cut.item, start=start, end=end, by=by, note=note)
     cut = held_cut(cut)
     if cut.state not in {PlannedCut.State.TO_CUT, PlannedCut.State.BEGUN}:
@@ -160,7 +160,7 @@ def report_flaw(*, cut: PlannedCut, start: Length, end: Length, by: User, note: 
     for cut_from, cut_to in cut_spans(cut):
         if start.ticks < cut_to and cut_from < end.ticks:
             where = f"{Length(max(0, cut_from))} to {Length(cut_to)}"
-            raise Refused(f"{where} of the bar is cut already; book spoiled pieces as miscut", field="start")
+            raise Refused(f"{where} of the bar is cut already; book scrapped pieces as miscut", field="start")
     stretches = free_stretches(cut)
     before = _planned_before(cut, f"flaw: {note or cut.item.code}")
     if cut.state == PlannedCut.State.TO_CUT:

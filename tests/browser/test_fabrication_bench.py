@@ -64,7 +64,7 @@ def test_a_bar_is_cut_undone_and_planned_anew_on_the_screen(
     expect(page.get_by_role("heading", name="Next: 1 of 1")).to_be_visible()
 
     page.get_by_text("Miscut", exact=True).click()
-    for position, said in enumerate(("spoiled", "cut, good", "cut, good"), 1):
+    for position, said in enumerate(("scrapped", "cut, good", "cut, good"), 1):
         page.get_by_role("group", name=f"{position}: ").get_by_label(said).check()
     page.get_by_label("Left on the table").fill("0")
     page.get_by_label("Why").fill("blade wandered")

@@ -127,7 +127,7 @@ def test_why_a_piece_was_undone_or_spoiled_is_in_the_history_of_its_unit_and_its
     said = list(AuditEntry.objects.about(unit).order_by("pk").values_list("action", "note"))[-2:]
     assert said == [
         ("tube: cut undone", f"1 of {item.code}, tapped by mistake"),
-        ("tube: spoiled in cutting", f"1 of {item.code}, blade wandered"),
+        ("tube: scrapped in cutting", f"1 of {item.code}, blade wandered"),
     ]
     notes = [move.note for move in item.moves.order_by("pk")]
     assert notes[-2:] == [f"cut of {batch} undone, tapped by mistake", f"{batch}, miscut: blade wandered"]
