@@ -5,7 +5,8 @@ from decimal import Decimal
 import pytest
 
 from fabrication.models import Material, RecipeRevision, Supplier, SupplierList, Tolerance
-from fabrication.services.making import materials_of
+from fabrication.rules.recipes import make_unit, middling_order
+from fabrication.services.making import materials_of, recipe_from
 from fabrication.services.range_tables import ask_for_import, range_csv
 from fabrication.services.starting_data import load_materials, load_recipes
 from measuring.models import Product
@@ -176,6 +177,26 @@ def test_a_product_is_copied_with_its_recipe_or_its_suppliers_list(range_of_the_
     assert {**ours, "key": "", "name": ""} == {**theirs, "key": "", "name": ""}
     assert (corncrake.supplier_list.takes, corncrake.supplier_list.options[0]["choices"]) == ("opening", ["moss"])
     assert "there is a product of this name already" in taken.content.decode()
+
+
+def test_a_shop_has_its_own_roller_with_its_own_spline_in_three_pages(range_of_the_firm, workroom, as_user):
+    """A material, a copy of a product, a part of its recipe: then its units are made with it."""
+    wren, page = Product.objects.get(key="wren"), as_user(workroom)
+    spline = {"name": "Lark spline", "grams_per_m": "9", "pack": "1", "is_active": "on"}
+
+    added = page.post("/workroom/materials/new/cord/", spline)
+    page.post(f"/workroom/products/{wren.pk}/copy/", {"name": "Lark"})
+    lark = Product.objects.get(name="Lark")
+    sent = {"new:name": "spline", "new:like": "3", "new:material": "lark-spline", "drop:parts[3]": "on"}
+    saved = page.post(f"/workroom/recipes/{lark.pk}/", sent)
+
+    assert (added.status_code, saved.status_code) == (302, 302)
+    recipe = recipe_from(lark.recipe_revisions.get(is_current=True))
+    made = make_unit(recipe, middling_order(recipe), materials_of(range_of_the_firm))
+    parts = {part.name: part for part in made.parts}
+    assert parts["spline"].material == "lark-spline"
+    assert parts["spline"].length == parts["cloth"].width
+    assert "double-sided tape" not in parts
 
 
 # -- as CSV ----------------------------------------------------------------------------------
