@@ -290,10 +290,10 @@ def _own_cloth(demo: Demo, jobs: list[Job]) -> None:
     taken = set(Unit.objects.filter(product__key="kestrel").values_list("opening__job", flat=True))
     free = [job for job in jobs if job.pk not in taken]
     for job, name in zip(free[:2], ("Grandmother's linen", "Striped cotton"), strict=False):
-        asked = {"width_needed": Length.inches(54), "length_needed": Length.inches(12 * 36), "units": "all of the job"}
         cloth = expect_cloth(
-            job=job, name=name, by=by, repeat_expected=Length.inches(18),
-            expected_on=demo.today + dt.timedelta(days=4), **asked,
+            job=job, name=name, by=by, units="all of the job", width_needed=Length.inches(54),
+            length_needed=Length.inches(12 * 36), repeat_expected=Length.inches(18),
+            expected_on=demo.today + dt.timedelta(days=4),
         )  # fmt: skip
         if job == free[0]:
             here = receive_cloth(cloth=cloth, by=by, shelf="own material")

@@ -69,7 +69,7 @@ def cut_list(batch: Batch) -> dict[str, object]:
     """Every planned cut of a batch by where it is cut and material, drawn, in the order of the saw."""
     unit = batch.branch.unit
     plans = list(batch.plans.filter(state=CutPlan.State.READY).select_related("material"))
-    plans.sort(key=lambda plan: (list(CUT_AT).index(plan.material.kind), plan.material.name))
+    plans.sort(key=lambda plan: (list(CUT_AT).index(Material.Kind(plan.material.kind)), plan.material.name))
     return {"plans": [_plan_values(plan, unit) for plan in plans]}
 
 

@@ -96,7 +96,8 @@ def length(context: template.Context, value: Length | str | None, unit: str = ""
     if not isinstance(value, Length):
         return NO_LENGTH
     chosen = _unit(context, unit)
-    shown = value.text(chosen).replace(" ", "\u00a0") if context.get("plain_lengths") else stacked(value, chosen)
+    plain = value.text(chosen).replace(" ", "\u00a0")
+    shown = format_html("{}", plain) if context.get("plain_lengths") else stacked(value, chosen)
     return format_html("{} {}", shown, chosen.value) if symbol else shown
 
 
