@@ -45,11 +45,11 @@ class _Page:
     def __init__(self, number: int, found: list[Words]) -> None:
         self.number, self.found, self.scales = number, found, [1.0]
 
-    def enter(self, operator: bytes, operands: Any, outer: list[float], inner: list[float]) -> None:
+    def enter(self, operator: bytes, _: Any, outer: list[float], inner: list[float]) -> None:
         if operator == b"Do":
             self.scales.append(self.scales[-1] * hypot(outer[0], outer[1]))
 
-    def leave(self, operator: bytes, operands: Any, outer: list[float], inner: list[float]) -> None:
+    def leave(self, operator: bytes, _: Any, outer: list[float], inner: list[float]) -> None:
         if operator == b"Do":
             self.scales.pop()
 
