@@ -11,7 +11,7 @@ from django.dispatch import receiver
 from fabrication.services.own_cloth import given_back, own_text
 from installs.adapters import packet
 from installs.adapters.evaluation import rules_of, size_of, visit_units, with_needs, work_out
-from installs.adapters.truck import left_behind, lines_of, list_at, packages_on
+from installs.adapters.truck import left_behind, lines_of, list_at, packages_on, to_take_over
 from installs.adapters.warranty import warranty_of
 from installs.drawings import signature_drawing
 from installs.models import HardwareUsed, Load, PrintedPacket, ReturnOwed, Stop, VisitUnit
@@ -128,7 +128,9 @@ def load_list(load: Load) -> dict[str, Any]:
                 "why": line.why,
             }
         )
+    elsewhere = [[where, [line.text for line in rows]] for where, rows in to_take_over(load)]
     return {
+        **({"elsewhere": elsewhere} if elsewhere else {}),
         "crew": load.crew.name,
         "day": load.day.isoformat(),
         "sections": [{"name": name, "lines": rows} for name, rows in sections.items()],

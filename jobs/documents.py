@@ -72,7 +72,7 @@ def _sheet_stop(day: DaySchedule, stop: Stop, bring: list[str]) -> dict[str, obj
     job, site = row.job, row.job.site
     return {
         "starts": clock(moment(stop.start), day.crew.branch.tz),
-        "drive_min": round(stop.drive / 60),
+        "drive_min": round(stop.driving / 60),
         "window": promise_text(row),
         "minutes": row.duration_min,
         "number": job.number,

@@ -112,7 +112,7 @@ def day_summary(load: Load) -> DaySummary:
         for stop in stops:
             found = schedule.stops.get(stop.visit.pk)
             if found is not None:
-                stop.drive_min, stop.expected = round(found.drive / 60), stop.visit.starts_at
+                stop.drive_min, stop.expected = round(found.driving / 60), stop.visit.starts_at
                 stop.leaves = moment(found.leave)
     return summary
 

@@ -9,8 +9,11 @@ from django.db.models import F
 
 from installs.adapters.evaluation import Worked
 from installs.models import Load, LoadLine
-from installs.services.loads import packages_for
+from installs.services.loads import on_other_vans, packages_for, visits_of_day
 from jobs.models import Appointment
+from jobs.schedule.day import read_day
+from jobs.schedule.handovers import handover_text
+from measuring.models import Unit
 
 NOT_ON: Final = "not on the truck"
 
@@ -39,10 +42,13 @@ def packages_on(load: Load | None, lines: Iterable[LoadLine], worked: Iterable[W
     """
     What each unit is carried as, by its key.
 
-    As the list has it, and what of it stayed behind. Until the truck leaves, a unit that no list has yet goes as the
-    workroom packed it.
+    As the list has it, and what of it stayed behind or is on another crew's van. Until the truck leaves, a unit that
+    no list has yet goes as the workroom packed it.
     """
     found: dict[int, list[str]] = {}
+    worked = list(worked)
+    for other in _elsewhere(load, [one.unit.pk for one in worked if one.unit.state == Unit.State.LOADED]):
+        found.setdefault(other.unit_id or 0, []).append(f"{other.package}, on {other.load.crew}'s van")
     for line in lines:
         if line.unit_id is not None:
             found.setdefault(line.unit_id, []).append(line.package + (f", {NOT_ON}" if line.is_left_behind else ""))
@@ -50,6 +56,27 @@ def packages_on(load: Load | None, lines: Iterable[LoadLine], worked: Iterable[W
         for one in worked:
             found.setdefault(one.unit.pk, [package.label for package in packages_for(one.unit, one.read)])
     return found
+
+
+def _elsewhere(load: Load | None, units: Sequence[int]) -> Iterable[LoadLine]:
+    """What of these units is out on another truck than this one."""
+    if not units:
+        return ()
+    lines = LoadLine.objects.filter(unit__in=units, load__state=Load.State.LEFT, checked__gt=F("returned"))
+    return lines.exclude(load=load).select_related("load__crew").order_by("order")
+
+
+def to_take_over(load: Load) -> list[tuple[str, list[LoadLine]]]:
+    """What a crew gets from others' vans on its day: where and when as its day goes, with the lines; [] for most."""
+    visits = {visit.pk: visit for visit in visits_of_day(load.crew, load.day)}
+    found: dict[int, list[LoadLine]] = {}
+    for line in on_other_vans(visits.values()):
+        found.setdefault(line.appointment_id or 0, []).append(line)
+    day = read_day(load.crew, load.day) if found else None
+    return [
+        ((day and handover_text(day, day.rows[pk])) or f"{lines[0].load.crew}'s van", lines)
+        for pk, lines in found.items()
+    ]
 
 
 def aboard(appointments: Sequence[Appointment]) -> dict[int, list[str]]:

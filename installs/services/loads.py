@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from django.db import transaction
-from django.db.models import F
+from django.db.models import F, Q
 from django.utils import timezone
 
 from fabrication.models import StockItem
@@ -52,22 +52,46 @@ def plan_load(crew: Crew, visits: Sequence[Appointment]) -> tuple[LoadPlan, dict
         for visit in visits
     }
     left = left_of({visit.job_id for visit in visits})
+    elsewhere: dict[int, list[LoadLine]] = {}
+    for line in on_other_vans(visits):
+        elsewhere.setdefault(line.appointment_id or 0, []).append(line)
     stops = [
-        _stop_load(number, visit, worked[visit.pk], left.get(visit.job_id, []))
+        _stop_load(number, visit, worked[visit.pk], left.get(visit.job_id, []), elsewhere.get(visit.pk, []))
         for number, visit in enumerate(visits, 1)
     ]
     return load_list(stops, rules, crew.truck_longest), worked
 
 
-def _stop_load(number: int, visit: Appointment, worked: Sequence[Worked], left: Sequence[StockItem]) -> StopLoad:
-    known = [(one.read, one.hardware) for one in worked if one.read is not None and one.hardware is not None]
+def on_other_vans(visits: Iterable[Appointment]) -> list[LoadLine]:
+    """What left the yard with another crew for these visits of its day, and is not back: it is not in the yard."""
+    lines = LoadLine.objects.filter(
+        appointment__in=[visit.pk for visit in visits],
+        load__state=Load.State.LEFT,
+        load__day=F("appointment__day"),
+        checked__gt=F("returned"),
+    ).exclude(load__crew=F("appointment__crew"))
+    waiting = lines.filter(Q(unit=None) | Q(unit__state=Unit.State.LOADED))
+    return list(waiting.select_related("load__crew", "unit").order_by("load", "order"))
+
+
+def _stop_load(
+    number: int, visit: Appointment, worked: Sequence[Worked], left: Sequence[StockItem], elsewhere: Sequence[LoadLine]
+) -> StopLoad:
+    """What a stop needs from the yard; the hardware of a unit is where its packages are."""
+    units, keys = {line.unit_id for line in elsewhere}, {line.key for line in elsewhere}
+    known = [
+        (one.read, one.hardware)
+        for one in worked
+        if one.read is not None and one.hardware is not None and one.unit.pk not in units
+    ]
+    packages = [package for one in worked for package in packages_for(one.unit, one.read)]
     return StopLoad(
         number,
         visit.job.number,
         tuple(read for read, _ in known),
         tuple(hardware for _, hardware in known),
-        tuple(package for one in worked for package in packages_for(one.unit, one.read)),
-        tuple(GoesBack(item.code, own_text(item)) for item in left),
+        tuple(one for one in packages if _package_key(one.unit, one.label) not in keys),
+        tuple(GoesBack(item.code, own_text(item)) for item in left if f"{OWN}{item.code}"[:90] not in keys),
     )
 
 
@@ -134,7 +158,11 @@ def line_key(entry: LoadEntry) -> str:
     """What an entry is, whatever its place in the list."""
     if entry.item.startswith(OWN):
         return entry.item[:90]
-    return f"unit:{entry.unit}:{entry.package}"[:90] if entry.unit else f"{entry.section}:{entry.item}"[:90]
+    return _package_key(entry.unit, entry.package) if entry.unit else f"{entry.section}:{entry.item}"[:90]
+
+
+def _package_key(unit: str, package: str) -> str:
+    return f"unit:{unit}:{package}"[:90]
 
 
 def line_rows(
@@ -415,9 +443,9 @@ def come_back(*, load: Load, by: User, at: dt.datetime | None = None) -> Load:
         raise Refused("the truck has not left yet", field="load")
     installed = set(
         VisitUnit.objects.filter(
-            appointment__crew=load.crew, appointment__day=load.day, outcome=VisitUnit.Outcome.INSTALLED
+            unit__load_lines__load=load, appointment__day=load.day, outcome=VisitUnit.Outcome.INSTALLED
         ).values_list("unit", flat=True)
-    )
+    )  # by another crew too, which fetched it from this van
     unused = _unused(load)
     for line in load.lines.select_related("unit", "material"):
         is_ours = line.section == "spares" or (line.unit_id and line.unit_id not in installed)
@@ -463,6 +491,7 @@ __all__ = [
     "check_room",
     "come_back",
     "leave_yard",
+    "on_other_vans",
     "packages_for",
     "plan_load",
     "put_back",

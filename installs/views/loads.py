@@ -15,7 +15,7 @@ from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_POST
 
 from installs.access import LOADS, crew_for, line_for, load_for, today_of, van_row_for
-from installs.adapters.truck import lines_of
+from installs.adapters.truck import lines_of, to_take_over
 from installs.forms import VanForm
 from installs.models import Load, LoadLine
 from installs.services import hardware
@@ -129,6 +129,7 @@ def _page(request: SignedInRequest, row: Load, *, problem: Refused | None = None
     context = {
         "load": row,
         "sections": sections,
+        "elsewhere": to_take_over(row),
         "count": len(lines),
         "questioned": in_question(line.unit_id for line in lines if line.unit_id),
         "missing": sum(1 for line in lines if line.missing),

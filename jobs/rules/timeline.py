@@ -28,6 +28,8 @@ class Planned:
         Both edges of the window the customer was given; None where nothing was promised.
     is_fixed
         Locked, or already begun: it does not give way.
+    at_van
+        Seconds of the way to it that are spent standing, at the van of a crew that is out.
     """
 
     key: Any
@@ -36,6 +38,7 @@ class Planned:
     start: int
     promised: tuple[int, int] | None = None
     is_fixed: bool = False
+    at_van: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +47,8 @@ class Timed:
     One stop as it will go: the drive to it, arrival, start, end.
 
     `pushed` is by how many seconds it begins after its planned start; `early` and `late` by how
-    many it begins before or after its promised window.
+    many it begins before or after its promised window; `at_van` are seconds of the drive that are spent
+    standing, where goods are taken over on the way.
     """
 
     key: Any
@@ -57,6 +61,12 @@ class Timed:
     early: int
     late: int
     is_fixed: bool
+    at_van: int = 0
+
+    @property
+    def driving(self) -> int:
+        """Seconds of the drive that are driven."""
+        return self.drive - self.at_van
 
     @property
     def wait(self) -> int:
@@ -72,6 +82,11 @@ class Timeline:
     depart: int
     back: int
     drive: int
+
+    @property
+    def at_van(self) -> int:
+        """Seconds at the vans of crews that are out."""
+        return sum(stop.at_van for stop in self.stops)
 
     @property
     def paid(self) -> int:
@@ -106,7 +121,7 @@ def drive_on(
         at = stop.place if stop.place >= 0 else at
         done.append(
             Timed(stop.key, at, drive, arrive, start, free, start - stop.start, max(0, early), max(0, late),
-                  stop.is_fixed)
+                  stop.is_fixed, min(drive, stop.at_van))
         )  # fmt: skip
     return tuple(done)
 
@@ -135,7 +150,7 @@ def drive_day(stops: Iterable[Planned], travel: Sequence[Sequence[int]], base: i
     if not done:
         return Timeline((), 0, 0, 0)
     home = leg(travel, done[-1].place, base)
-    drive = sum(stop.drive for stop in done) + home
+    drive = sum(stop.driving for stop in done) + home
     return Timeline(done, done[0].start - done[0].drive, done[-1].leave + home, drive)
 
 

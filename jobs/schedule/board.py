@@ -328,7 +328,7 @@ def _drives(lane: Lane) -> Iterator[str]:
             if meeting is not None:
                 yield from _meeting(lane, meeting, lane.one.rows[stop.key])
             elif right - left > 15:
-                yield _text("pencil-word", (left + right) / 2, y - 4, str(round(stop.drive / 60)), anchor="middle")
+                yield _text("pencil-word", (left + right) / 2, y - 4, str(round(stop.driving / 60)), anchor="middle")
         before = stop
     if before is not None:
         left, right = lane.scale.x(moment(before.leave)), lane.scale.x(moment(lane.one.timeline.back))

@@ -223,8 +223,10 @@ class DaySchedule:
         promised = None
         if one.promised_from is not None and one.promised_until is not None:
             promised = seconds(one.promised_from), seconds(one.promised_until)
-        place, start = self.roads.place(one.point), seconds(one.starts_at)
-        return Planned(one.pk, place, one.minutes * 60, start, promised, one.is_locked or one.is_begun)
+        spot, start = one.point, seconds(one.starts_at)
+        at_van = spot.seconds if isinstance(spot, Via) else 0
+        is_fixed = one.is_locked or one.is_begun
+        return Planned(one.pk, self.roads.place(spot), one.minutes * 60, start, promised, is_fixed, at_van)
 
     @property
     def trouble(self) -> Timed | None:

@@ -30,6 +30,10 @@ COST_UNIT: Final = 360_000
 LOCKED: Final = "It is locked to its crew and time: unlock it on its page first."
 
 
+def _standing(day: DaySchedule) -> int:
+    return day.timeline.paid - day.timeline.drive - day.timeline.at_van
+
+
 # -- the price ---------------------------------------------------------------------------
 
 
@@ -80,9 +84,9 @@ class Change:
         return sum(one.timeline.drive for one in self.after) - sum(one.timeline.drive for one in self.before)
 
     @property
-    def paid_s(self) -> int:
-        """Seconds paid more."""
-        return sum(one.timeline.paid for one in self.after) - sum(one.timeline.paid for one in self.before)
+    def standing_s(self) -> int:
+        """Seconds paid more that are neither driven nor spent at the van of a crew that is out."""
+        return sum(map(_standing, self.after)) - sum(map(_standing, self.before))
 
 
 def change_of(there: DaySchedule, one: Standing, left: DaySchedule | None) -> Change:
@@ -346,7 +350,7 @@ def _day_clashes(moved: Appointment, after: DaySchedule, there: DaySchedule) -> 
         before = timed[timed.index(own) - 1]
         text = (
             f"{there.crew.name} is at {there.rows[before.key].job.number} until {clock(moment(before.leave), tz)}; "
-            f"with {minutes_text(round(own.drive / 60))} of driving it is here at {clock(moment(own.arrive), tz)}."
+            f"with {minutes_text(round(own.driving / 60))} of driving it is here at {clock(moment(own.arrive), tz)}."
         )
         yield Clash("overlap", text)
     for stop in timed:

@@ -87,7 +87,7 @@ def _drives(one: DaySchedule) -> list[tuple[float, float]]:
     found = []
     for stop in one.timeline.stops:
         row = one.by_pk[stop.key]
-        if row.on_the_way_at is None or row.arrived_at is None or not stop.drive:
+        if row.on_the_way_at is None or row.arrived_at is None or not stop.driving or stop.at_van:
             continue
         spent = (row.arrived_at - row.on_the_way_at).total_seconds() / 60
         if LEAST_MIN <= spent <= MOST_MIN / 2:

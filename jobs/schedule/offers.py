@@ -634,7 +634,7 @@ class OfferSearch:
                 draft.one.starts_at,
                 draft.change.price(self.prices),
                 round(draft.change.drive_s / 60),
-                max(0, round((draft.alone.paid_s - draft.alone.drive_s) / 60) - draft.one.minutes),
+                max(0, round(draft.alone.standing_s / 60) - draft.one.minutes),
                 tuple(Push(rows[pk], rows[pk].begin(), start, 0) for pk, start in moved.items() if pk in rows),
                 draft.chances[draft.one.pk],
                 harm_of(was, draft.after, {draft.one.pk}, floor, rows),

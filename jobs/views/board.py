@@ -225,7 +225,7 @@ def _lane(one: DaySchedule, now: dt.datetime) -> Lane:
     for row in one.appointments:
         outlook = ahead.get(row.pk)
         text = outlook.text if outlook is not None else ""
-        rows.append((row, round(one.stops[row.pk].drive / 60), problem_of(outlook), text))
+        rows.append((row, round(one.stops[row.pk].driving / 60), problem_of(outlook), text))
     return Lane(one, rows, round(one.timeline.drive / 60))
 
 

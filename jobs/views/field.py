@@ -96,7 +96,7 @@ def _call(
     return Call(
         row,
         promise_text(row) if row.is_promised() else "",
-        round(stop.drive / 60),
+        round(stop.driving / 60),
         outlook,
         bring,
         secret_for(request.user, row),

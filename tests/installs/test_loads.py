@@ -11,15 +11,18 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
+from django.utils.html import escape
 from pypdf import PdfReader
 
 from fabrication.models import StockItem, StockMove
 from fabrication.services import own_cloth
+from installs.adapters.packet import day_summary, packet_values
+from installs.adapters.truck import to_take_over
 from installs.documents import completion
 from installs.models import Load, LoadLine, VanStock
 from installs.services import hardware as hardware_services
 from installs.services import loads, stops, visits
-from jobs.models import Appointment, Purpose
+from jobs.models import Appointment, Handover, Purpose
 from jobs.ports import ports
 from measuring.models import Unit
 from shared.devices import receiver
@@ -500,3 +503,44 @@ def test_the_page_a_labels_code_opens_lets_the_crew_tick_it_off(
     assert opened.redirect_chain[-1][0] == f"/jobs/{visit.job_id}/"
     assert f"/load-lines/{line.pk}/check/" in panel
     assert LoadLine.objects.get(pk=line.pk).checked == 1
+
+
+def test_what_another_crew_fetches_from_a_van_is_not_asked_from_the_yard(
+    branch: Branch, dispatcher: User, installer: User, as_user: Any
+) -> None:
+    """The load list of the crew that took the visit over still had its packages, which were on the van that was out."""
+    job, visit = a_day(branch, dispatcher, installer)
+    out = the_load(visit, installer)
+    check_all(out, installer)
+    loads.leave_yard(load=out, by=installer)
+    second = make_crew(branch, installer, name="B second")
+    own = make_job(branch, by=dispatcher)
+    other = make_unit(own)
+    make_visit(own, second, hour=8)
+    assert visit.crew is not None
+    visit.handover = Handover.objects.create(
+        crew=visit.crew, day=visit.day, site=own.site, longitude=own.site.longitude, latitude=own.site.latitude,
+        minutes=15, created_by=dispatcher,
+    )  # fmt: skip
+    van = f"{visit.crew}'s van"
+    visit.crew = second
+    visit.save()
+
+    taken = the_load(visit, installer)
+    page = as_user(dispatcher).get(taken.get_absolute_url()).content.decode()
+    at_stop = as_user(dispatcher).get(f"/stops/{visit.pk}/").content.decode()
+    printed = str(kind_of("installs.load_list").content(taken).context)
+    packages = {line.text for line in out.lines.filter(unit__isnull=False)}
+
+    assert [line.unit for line in taken.lines.filter(unit__isnull=False)] == [other]
+    assert {line.text for _, lines in to_take_over(taken) for line in lines} == packages
+    assert escape(f"On {van}, {own.site.address}") in page
+    assert escape(f", on {van}") in at_stop
+    assert f"on {van}" in str(packet_values(day_summary(taken))["stops"])
+    assert van in printed
+    assert all(text in printed for text in packages)
+
+    stops.mark_all_installed(appointment=visit, by=installer)
+    loads.come_back(load=out, by=installer)
+
+    assert not out.lines.filter(unit__opening__job=job, returned__gt=0).exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from decimal import Decimal
 
 import pytest
 from django.utils.html import escape
@@ -205,7 +206,7 @@ def test_the_way_to_the_van_is_in_what_is_offered_as_in_what_a_move_costs(branch
     (short, priced), (long, priced_long) = taker(minutes=10), taker(minutes=90)
 
     assert (short.price, long.price) == (priced, priced_long)
-    assert long.drive_min - short.drive_min == 80
+    assert (long.drive_min, long.price - short.price) == (short.drive_min, Decimal("48.00"))  # 80 paid minutes at 36
     assert long.starts_at >= eleven + dt.timedelta(minutes=90)
 
 
