@@ -22,8 +22,6 @@ from jobs.rules.variation import CAREFUL, Variation
 DAYS: Final = 2_000
 """Sampled days by default; the chance is then within 0.02 of the truth 19 times in 20."""
 
-HELD_UP: Final = 0.002
-"""Share of crews of which nothing is seen because something holds them up; chosen, no published source."""
 AT_RISK: Final = 0.6
 """From this share of days on a promise may still be kept; chosen, no published source."""
 
@@ -219,7 +217,7 @@ class _Unseen:
     def __init__(self, now: float, variation: Variation, days: int) -> None:
         self.now, self.variation = now, variation
         self.is_held = np.arange(days) < days // 4  # more of them than there are, for less chance in what they say
-        self.weights = np.where(self.is_held, HELD_UP * 4, (1 - HELD_UP) * 4 / 3)
+        self.weights = np.where(self.is_held, variation.held_up * 4, (1 - variation.held_up) * 4 / 3)
 
     def from_now_on_some(self, at: np.ndarray) -> np.ndarray:
         """When the crew goes on: now at the earliest where it is held up."""

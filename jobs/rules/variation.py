@@ -38,6 +38,12 @@ chosen, no published source."""
 CAREFUL_DRIVE: Final = 0.25
 CAREFUL_DAY: Final = 0.12
 CAREFUL_LATE_S: Final = 240.0
+HELD_UP: Final = 0.002
+"""Share of crews of which nothing is seen because something holds them up, until enough is learned."""
+HELD_PRIOR: Final = 500
+"""How many ways from one visit to the next that share counts as beside those that are logged."""
+HELD_S: Final = 3600
+"""From so long on between a visit's end and the next drive something held the crew up."""
 ENOUGH: Final = 40
 """Logged visits, and as many drives, from which a firm's own spreads are used."""
 PRIOR: Final = 20
@@ -72,6 +78,8 @@ class Variation:
         arriving, the share without the last.
     silent
         Share of crew-days without any tap.
+    held_up
+        Share of crews of which nothing is seen because something holds them up.
     visits, drives
         How many logged ones stand behind it.
     """
@@ -87,6 +95,7 @@ class Variation:
     unseen_there: tuple[float, ...] = ()
     unseen_done: tuple[float, ...] = ()
     silent: float = 0.0
+    held_up: float = HELD_UP
     visits: int = 0
     drives: int = 0
 
@@ -198,7 +207,8 @@ def learned(
     late
         Seconds by which crews left their base after the plan.
     turns
-        Seconds from the end of a visit to the next drive, of crews that had no reason to wait.
+        Seconds from the end of a visit to the next drive, of crews that had no reason to wait; from an hour on
+        something held them up.
     taps
         How many visits have which of the taps leaving, arrived, done.
     silent
@@ -217,6 +227,7 @@ def learned(
     mean, day_sigma, own_sigma = components(drives)
     ratios = np.array([math.log(one.taken / one.estimate) for one in drives])
     shape = (ratios - ratios.mean()) * (own_sigma / ratios.std() if ratios.std() else 0.0)
+    usual = [one for one in turns if one < HELD_S]
     wide = CAREFUL_SERVICE / float(np.median([one.sigma for one in visits]))
     return replace(
         few,
@@ -224,13 +235,14 @@ def learned(
         drive=pooled(shape + mean + day_sigma**2 / 2, _normal(CAREFUL_DRIVE)),
         day_sigma=day_sigma,
         late=pooled(late, CAREFUL.late),
-        turn=float(np.median(turns)) if turns else 0.0,
+        turn=float(np.median(usual)) if usual else 0.0,
         waits=waits,
         least_sigma=0.0,
         unseen=(_share(taps, "0..", "..."), _share(taps, "00.", "..."), _share(taps, "000", "...")),
         unseen_there=(_share(taps, "10.", "1.."), _share(taps, "100", "1..")),
         unseen_done=(_share(taps, ".10", ".1."),),
         silent=silent,
+        held_up=(HELD_UP * HELD_PRIOR + len(turns) - len(usual)) / (HELD_PRIOR + len(turns)),
     )
 
 

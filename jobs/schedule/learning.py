@@ -149,7 +149,7 @@ class _Logged:
                 continue
             turn = when - seconds(before.done_at)
             may_have_eaten = lunch is not None and before.done_at >= lunch.earliest and turn >= lunch.minutes * 30
-            if 0 <= turn <= 3600 and not may_have_eaten:
+            if turn >= 0 and not may_have_eaten:
                 self.turns.append(turn)
 
     def _add_visit(self, one: Standing) -> None:

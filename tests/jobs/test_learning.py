@@ -167,3 +167,16 @@ def test_a_forgotten_tap_is_not_taken_for_a_crew_that_stands_still(branch, crew)
     assert day_chances(knows, late)[second.pk].on_time > 0.7
     assert day_chances(knows, over)[second.pk].on_time == 0
     assert outlooks(knows, over)[second.pk].is_late
+
+
+def test_how_often_crews_are_held_up_is_learned_too():
+    """One in 500 was taken to be, for ever: with three taps forgotten in a row that outweighed all that was logged."""
+    visits, drives = logged(np.random.default_rng(3))
+
+    def share(turns):
+        return learned(visits, drives, [], turns, EVEN, 0.0)
+
+    assert CAREFUL.held_up == 0.002
+    assert share([90.0] * 2000).held_up == pytest.approx(1 / 2500)
+    held = share([90.0] * 380 + [5400.0] * 20)
+    assert (held.held_up, held.turn) == (pytest.approx(21 / 900), 90.0)
