@@ -794,14 +794,16 @@ class PlanForm(PageForm):
     crews = forms.ModelMultipleChoiceField(
         Crew.objects.none(), required=False, widget=forms.CheckboxSelectMultiple(), help_text="none ticked: all"
     )
-    with_unplaced = forms.BooleanField(required=False, label="Place what is unplaced too")
+    with_unplaced = forms.BooleanField(required=False, label="Schedule what is not scheduled yet, too")
     keep = forms.BooleanField(
-        required=False, label="A crew fell out: leave the others where they are, spread only what lost its crew"
+        required=False, label="A crew is out: leave the others where they are, move only what lost its crew"
     )
     careful = forms.BooleanField(
         required=False, label="Careful: plan with the minutes that 85 of 100 visits keep, not the mean"
     )
-    sure = forms.BooleanField(required=False, label="Sure: every promise kept on 95 of 100 days, where that can be had")
+    sure = forms.BooleanField(
+        required=False, label="Reliable: every confirmed appointment 95% on time, where that can be had"
+    )
     seconds = forms.IntegerField(min_value=1, max_value=600, initial=10, label="Seconds to search")
     reason = forms.CharField(max_length=200, required=False, label="Why")
 

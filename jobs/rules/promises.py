@@ -74,7 +74,7 @@ class Chance:
         for bound, text in ((0.95, "safe"), (0.85, "likely"), (AT_RISK, "at risk")):
             if self.on_time >= bound:
                 return text
-        return "will probably be late"
+        return "likely late"
 
 
 @dataclass(frozen=True, slots=True)

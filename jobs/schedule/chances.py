@@ -55,8 +55,8 @@ def hundredths(share: float) -> int:
 
 
 def chance_text(chance: Chance) -> str:
-    """``likely, 91 in 100``."""
-    return f"{chance.words}, {hundredths(chance.on_time)} in 100"
+    """``91% on time``, ``56% on time: likely late``."""
+    return f"{hundredths(chance.on_time)}% on time{': likely late' if chance.is_late else ''}"
 
 
 def shown_share(chance: Chance) -> float:

@@ -391,7 +391,7 @@ def _pushes(row: Appointment, moved: Standing, there: DaySchedule, after: DaySch
             pushed.append(Push(other, after.by_pk[stop.key].starts_at, moment(stop.start), late))
         if late > was_late.get(stop.key, 0):
             broken.append(
-                f"{other.job.number} {other.job.customer.name}: {minutes_text(late)} after its promised window"
+                f"{other.job.number} {other.job.customer.name}: {minutes_text(late)} after its appointment window"
             )
     return pushed, broken
 

@@ -38,7 +38,8 @@ def grade(row: Appointment, outlook: Outlook, now: dt.datetime) -> Grade | None:
         return None
     tz = row.job.branch.tz
     is_over = row.promised_until is not None and row.promised_until < now
-    late = f"expected {minutes_text(outlook.late_min)} after its promised window" if outlook.late_min else outlook.text
+    by = minutes_text(outlook.late_min)
+    late = f"expected {by} after its appointment window" if outlook.late_min else outlook.text
     if is_over and row.promised_until is not None:
         late = f"{late}, missed: no tap by {clock(row.promised_until, tz)}"
     if row.told_time is not None and row.told_at is not None:

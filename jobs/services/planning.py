@@ -112,7 +112,7 @@ def spread_absence(*, absence: Absence, by: User, seconds: int = 5) -> Run:
         raise Refused("that absence is over", field="ends_at")
     return ask_for_plan(
         branch=absence.crew.branch, from_on=first, until_on=min(last, first + dt.timedelta(days=MOST_DAYS - 1)),
-        by=by, seconds=seconds, with_unplaced=False, keep=True, reason=f"{absence.crew.name} drops out",
+        by=by, seconds=seconds, with_unplaced=False, keep=True, reason=f"{absence.crew.name} is out",
     )  # fmt: skip
 
 
@@ -147,7 +147,7 @@ def plan_routes(ctx: runs.Context) -> None:
     ctx.progress(0, params["seconds"], "reading the calendar")
     calendar, left_out = _read(branch, days, params)
     if not calendar.problem.stops:
-        raise Refused("nothing stands on these days, and nothing is unplaced")
+        raise Refused("nothing is scheduled on these days, and nothing is to schedule")
     if not calendar.problem.days:
         raise Refused("no crew works on these days")
     bound = None if params["keep"] else least_cost(calendar)

@@ -267,7 +267,7 @@ def appointment_unplace(request: SignedInRequest, pk: int) -> HttpResponse:
     row = appointment_for(request.user, pk)
     anyway = bool(request.POST.get("anyway"))
     return _act(
-        request, row, "It waits among the unplaced.",
+        request, row, "It is among those to schedule.",
         lambda: appointments.unplace(appointment=row, by=request.user, anyway=anyway),
     )  # fmt: skip
 

@@ -356,7 +356,7 @@ def test_a_customer_is_told_one_length_of_stay(firm: Firm, monday_at_seven: Any)
     assert says in eyes.document("jobs.confirmation", row).text
     page = eyes.page("dispatcher", row.get_absolute_url())
     assert says in page.one("textarea", id="copy").text
-    assert "27 min, 85 of 100 such visits within 40 min; the customer is told 45 min" in page.text
+    assert "27 min, 85% finish within 40 min; the customer is told 45 min" in page.text
 
 
 # -- units ----------------------------------------------------------------------------------------

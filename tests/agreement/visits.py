@@ -137,13 +137,13 @@ def board_list(eyes: Eyes, on: dt.date) -> Iterator[Seen]:
     for lane in page.one("div", "lanes").all("section"):
         for row in lane.all("li"):
             link, said = row.one("a"), row.one("small").text
-            chance = re.search(r"[a-z ]+, \d+ in 100|\d+% on time(?:: likely late)?", said.split(",", 1)[-1])
+            chance = re.search(r"\d+% on time(?:: likely late)?", said.split(",", 1)[-1])
             state, _, outcome = (said.split(", ")[1] if ", " in said else "").partition(": ")
             yield from _shown(
                 "board's list", _visit_of(link["href"]), start=moment(on, link.text), crew=lane["aria-label"],
                 state=state, chance=chance[0].strip() if chance else "", outcome=outcome or NONE,
             )  # fmt: skip
-    for row in page.one("section", aria_label="Promises not safe").all("li"):
+    for row in page.one("section", aria_label="Appointments at risk").all("li"):
         said = row.text.partition(", ")[2]
         crew, _, rest = said.partition(", ")
         yield from _shown(
@@ -195,7 +195,7 @@ def visit_page(eyes: Eyes, pk: int) -> Iterator[Seen]:
     on = day(about) or day(promised)
     yield from _shown(
         "visit page", pk, window=span(day(promised), promised), crew="" if crew == "none yet" else crew,
-        minutes=minutes(page.fact("On site")), state=page.one("span", "state").text, chance=page.fact("Kept in time"),
+        minutes=minutes(page.fact("On site")), state=page.one("span", "state").text, chance=page.fact("On time"),
         start=moment(on, about), outcome=page.one("small", "outcome").text or NONE,
         expected=moment(on, page.fact("Expected")),
     )  # fmt: skip

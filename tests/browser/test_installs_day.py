@@ -384,7 +384,7 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
     office.get_by_role("link", name="Returns").click()
     office.get_by_role("link", name=day["codes"][1]).click()
     expect(office.locator("h1")).to_contain_text("missing part")
-    office.get_by_role("link", name="not placed yet").click()
+    office.get_by_role("link", name="not scheduled yet").click()
     expect(office.locator("h1")).to_contain_text("Return")
     expect(office.get_by_role("link", name="Choose a time")).to_be_visible()
 

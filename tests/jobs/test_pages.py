@@ -625,11 +625,11 @@ def test_one_judgement_of_a_visit_stands_everywhere(branch, crew, office, dispat
 
     expected, pages = everywhere()
     assert f"expected {expected}, misses its promise" in pages["board"]
-    assert pages["board"].count("will probably be late, 0 in 100") == 2  # in the list, and among those not safe
+    assert pages["board"].count("0% on time: likely late") == 2  # in the list, and among those not safe
     assert f"It misses its promise: expected {expected}" in pages["visit"]
-    assert "will probably be late, 0 in 100" in pages["visit"]
-    assert "after its promised window" in pages["stuck"]
-    assert "after its promised window" in pages["today"]
+    assert "0% on time: likely late" in pages["visit"]
+    assert "after its appointment window" in pages["stuck"]
+    assert "after its appointment window" in pages["today"]
     assert f"expected {expected}" in pages["today"]
     api = office.get(f"/api/appointments/{late.pk}/").json()
     assert clock(dt.datetime.fromisoformat(api["expected_at"]), branch.tz) == expected
@@ -709,8 +709,8 @@ def test_a_promise_shows_its_chance_in_words_and_a_number(branch, crew, office):
         )  # fmt: skip
         return office.get(f"/visits/{visit.pk}/").content.decode()
 
-    assert "<dt>Kept in time</dt><dd>safe, 99 in 100" in shown("11:00")
-    assert "<dt>Kept in time</dt><dd>safe, 99 in 100" not in shown("9:00")
+    assert "<dt>On time</dt><dd>99% on time" in shown("11:00")
+    assert "<dt>On time</dt><dd>99% on time" not in shown("9:00")
 
 
 def test_visits_in_an_absence_are_raised_with_where_to_spread_them(branch, crew, office, dispatcher):

@@ -475,7 +475,7 @@ def test_what_stands_against_a_wish_may_stay(branch, crew):
 def test_nothing_to_plan_and_no_crew_are_said(branch, dispatcher, do_runs):
     planning.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY, by=dispatcher)
     do_runs()
-    assert "nothing stands" in Run.objects.get().error
+    assert "nothing is scheduled" in Run.objects.get().error
 
     with pytest.raises(Refused, match="end before they begin"):
         planning.ask_for_plan(branch=branch, from_on=MONDAY, until_on=MONDAY - dt.timedelta(days=1), by=dispatcher)

@@ -287,7 +287,7 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/installs/figures/ * body.causes.*.cost", MINUTES),
         *[
             Change(f"decisions * {what}", "What the clock says already is named before anybody taps.", is_new=True)
-            for what in ("will probably be late, *", "expected * after its promised window*")
+            for what in ("*% on time: likely late*", "expected * after its appointment window*")
         ],
         Change("decisions * stands on *, or outside its hours. Spread that day", "Who is away is said, that alone."),
         Change("decisions * stands on *, so nobody comes. Spread that day", "The same, as it reads now.", is_new=True),
