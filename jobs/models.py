@@ -22,6 +22,7 @@ from jobs.rules.dates import STEPS, Waits, Way
 from jobs.rules.variation import CAREFUL, Variation
 from shared.fields import DAYS, LONGEST_NOTE, LengthField, between, held_within
 from shared.formats import dates
+from shared.formats.money import extra_cost
 
 if TYPE_CHECKING:
     from shared.models import Branch, User
@@ -1038,6 +1039,11 @@ class ProposedMove(models.Model):
 
     def __str__(self) -> str:
         return f"{self.appointment} in {self.proposal}"
+
+    @property
+    def cost_text(self) -> str:
+        """What this move alone costs the firm more; empty where that is not known."""
+        return extra_cost(self.price, self.proposal.branch.currency) if self.price is not None else ""
 
 
 class ReadinessAnswer(models.Model):

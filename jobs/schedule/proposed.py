@@ -5,13 +5,15 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any, Final
 
 from jobs.models import Crew, Proposal, ProposedMove
 from jobs.schedule.board import Ghost
 from jobs.schedule.day import DaySchedule, Key, Schedule, read_schedule, standing_of
-from jobs.schedule.effects import chances_of, is_let_go
+from jobs.schedule.effects import Harm, chances_of, harm_of, is_let_go
 from shared.formats.durations import minutes_text
+from shared.formats.money import extra_cost
 
 MOST_DAYS: Final = 7
 """So many days are drawn at most, the first on which something changes."""
@@ -23,7 +25,7 @@ class Drawn:
     The days a proposal changes, as they stand and with what is still open of it.
 
     `broken` is how many promises of these days would begin after their window, `unsure` how many others have
-    a chance under the branch's `floor`, of 100.
+    a chance under the branch's `floor`, of 100; `harm` is the worst the open differences do together.
     """
 
     schedule: Schedule
@@ -33,6 +35,7 @@ class Drawn:
     broken: int
     unsure: int
     floor: int
+    harm: Harm | None
 
 
 def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -> Drawn | None:
@@ -45,7 +48,7 @@ def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -
     schedule = read_schedule(proposal.branch, crews, days, also=[move.appointment for move in placed])
     still = [move for move in placed if move.state == ProposedMove.State.OPEN]
     after = _after(schedule, still, now)
-    chances = chances_of(after.values(), now)
+    before, chances = chances_of(schedule.days.values(), now), chances_of(after.values(), now)
     late = {stop.key for day in after.values() for stop in day.timeline.stops if stop.late >= 60}
     floor = schedule.rules.chance_floor
     busy = {day.key[0] for day in (*schedule.days.values(), *after.values()) if day.standing}
@@ -57,6 +60,7 @@ def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -
         len(late),
         sum(chance < floor for pk, chance in chances.items() if pk not in late),
         floor,
+        harm_of(before, chances, (), floor, schedule.rows | {move.appointment_id: move.appointment for move in still}),
     )
 
 
@@ -111,6 +115,21 @@ def headline(summary: Mapping[str, Any], seen: Drawn | None) -> str:
         if seen.unsure:
             parts.append(f"{seen.unsure} promise{'' if seen.unsure == 1 else 's'} under {seen.floor}%")
     return ", ".join(parts)
+
+
+def consequences(summary: Mapping[str, Any], seen: Drawn | None, currency: str) -> str:
+    """What a proposal costs more and the worst it does, as far as that is known."""
+    before, after = summary.get("before"), summary.get("after")
+    parts = []
+    if before and after:
+        parts.append(f"It {extra_cost(Decimal(str(after['cost'])) - Decimal(str(before['cost'])), currency)}.")
+    if seen is not None:
+        parts.append(
+            f"Worst for a confirmed appointment: {seen.harm.text}."
+            if seen.harm is not None
+            else "No confirmed appointment is less likely to be on time."
+        )
+    return " ".join(parts)
 
 
 def _drive_a_stop(figures: Mapping[str, Any]) -> int:

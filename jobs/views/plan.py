@@ -24,7 +24,8 @@ from jobs.ports import ports
 from jobs.schedule.board import draw_board
 from jobs.schedule.chances import hundredths
 from jobs.schedule.day import BEGUN
-from jobs.schedule.proposed import Drawn, drawn, headline
+from jobs.schedule.proposed import Drawn, consequences, drawn, headline
+from jobs.schedule.waiting import rule_text
 from jobs.schedule.wishes import against_wishes
 from jobs.services import accepting, planning
 from jobs.services.planning import KIND
@@ -119,6 +120,7 @@ def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -
         "board": _board(seen, now),
         "elsewhere": [move for move in placed if not _same_day(move)],
         "retimed": [move for move in placed if _same_day(move)],
+        "consequences": consequences(found.summary, seen, found.branch.currency),
         "unplaced": [move for move in moves if move.crew_id is None],
         "doubts": _doubts(found),
         "wishes": [

@@ -371,10 +371,10 @@ def proposals(eyes: Eyes) -> Iterator[Seen]:
         for row in page.all("tr"):
             visit = _visit_of(row.one("a")["href"])
             now = row.cell("Now").text
-            if not visit or not now or now == "unplaced" or row.cell("Answer").text:
+            if not visit or not now or now == "not scheduled" or row.cell("Answer").text:
                 continue
             crew, _, when = now.partition(", ")
-            promised = row.cell("Promised").text
+            promised = row.cell("Confirmed").text
             yield from _shown(
                 "proposal", visit, start=moment(day(when), when), crew=crew, window=span(day(promised), promised)
             )
