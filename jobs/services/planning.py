@@ -6,7 +6,7 @@ import datetime as dt
 import re
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from decimal import Decimal
 from typing import Any, Final
@@ -38,6 +38,8 @@ from jobs.schedule.plan import (
 )
 from jobs.schedule.reasons import plain_why
 from jobs.schedule.wishes import wishes_text
+from jobs.schedule.reliable import more_reliable
+from jobs.schedule.waiting import days_waited
 from jobs.services.crews import set_holiday
 from shared import audit, runs
 from shared.errors import Refused
@@ -52,6 +54,8 @@ LATER_S: Final = 3600
 """By how much a visit that keeps its place may begin later for one that lost its crew, in seconds."""
 SURE: Final = 0.95
 
+LOOKED_S: Final = 2.0
+"""So long at most is looked for a plan that costs about as little and keeps more promises, in seconds."""
 
 def ask_for_plan(
     *,
@@ -155,6 +159,15 @@ def plan_routes(ctx: runs.Context) -> None:
     plan, answer = _solve(progress, calendar.problem, params["seconds"], keep=params["keep"])
     doubts: list[Doubt] | None = None
     if params.get("sure"):
+    if not params["keep"]:  # of plans that cost within a hundredth as much, the one that keeps more promises
+        plan = more_reliable(
+            calendar,
+            plan,
+            SURE,
+            timezone.now(),
+            most=plan.cost + plan.cost // 100,
+            should_stop=_until(progress, LOOKED_S),
+        )
         plan, doubts = _more_reliable(progress, calendar, plan, params["seconds"], keep=params["keep"])
     if params["keep"]:
         plan = stabilised(calendar.problem, plan, _standing(calendar))
@@ -181,7 +194,8 @@ def _more_reliable(
     progress: _RunProgress, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool
 ) -> tuple[Plan, list[Doubt]]:
     """The more reliable of this plan and one that pays for coming late into a promise; with its doubtful promises."""
-    problem, doubts = calendar.problem, doubtful(calendar, plan, SURE, timezone.now())
+    problem = calendar.problem
+    plan, doubts = _moved_for_promises(progress, calendar, plan, seconds, keep=keep)
     if not doubts or progress.should_stop():
         return plan, doubts
     progress = _RunProgress(
@@ -191,12 +205,27 @@ def _more_reliable(
     trial = at_own_prices(calendar, priced)
     if trial is None or verify(problem, trial):
         return plan, doubts
-    others = doubtful(calendar, trial, SURE, timezone.now())
+    trial, others = _moved_for_promises(progress, calendar, trial, seconds, keep=keep)
     better = (trial.rank[:2], len(others), trial.cost) < (plan.rank[:2], len(doubts), plan.cost)
     return (trial, others) if better else (plan, doubts)
 
 
 def _found(plan: Plan, answer: Answer, doubts: Sequence[Doubt] | None, bound: int | None) -> dict[str, object]:
+def _moved_for_promises(
+    progress: _RunProgress, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool
+) -> tuple[Plan, list[Doubt]]:
+    """The plan with visits begun earlier or given to others for the promises' sake, unless they are to stay."""
+    if not keep:
+        plan = more_reliable(calendar, plan, SURE, timezone.now(), should_stop=_until(progress, seconds))
+    return plan, doubtful(calendar, plan, SURE, timezone.now())
+
+
+def _until(progress: _RunProgress, seconds: float) -> Callable[[], bool]:
+    """Whether so many seconds are over, or the run is to stop."""
+    end = time.monotonic() + seconds
+    return lambda: time.monotonic() > end or progress.should_stop()
+
+
     """What the proposal tells of its search beside the plan; the bound holds for plans that leave nothing out."""
     found: dict[str, Any] = {"engines": answer.engines}
     if bound is not None and not plan.unplaced:
