@@ -750,8 +750,9 @@ class RulesForm(PageModelForm):
     class Meta:
         model = CalendarRules
         fields = [
-            "drive_price", "paid_price", "overtime_price", "moved_price", "chance_floor", "reservation_min",
-            "pack_days", "days_offered", "ask_days", "road_factor", "holiday_country", "holiday_region",
+            "drive_price", "paid_price", "overtime_price", "moved_price", "wait_price", "overdue_price", "chance_floor",
+            "reservation_min", "pack_days", "days_offered", "ask_days", "road_factor", "holiday_country",
+            "holiday_region",
         ]  # fmt: skip
 
 

@@ -1273,6 +1273,14 @@ class CalendarRules(models.Model):
     paid_price = _price("a paid hour of a crew", "36")
     overtime_price = _price("an overtime hour, on top", "18")
     moved_price = _price("moving what a crew or a customer was told", "15")
+    wait_price = models.DecimalField(
+        "a day that a visit waits, in plans", max_digits=5, decimal_places=2, default=Decimal(2), db_default=Decimal(2),
+        validators=between(0, 100), help_text="as much again for each week it has waited; 0: plans look at cost only",
+    )  # fmt: skip
+    overdue_price = models.DecimalField(
+        "a day after its due day, on top", max_digits=6, decimal_places=2, default=Decimal(10), db_default=Decimal(10),
+        validators=between(0, 1000), help_text="the customer's own date, or the one they were told",
+    )  # fmt: skip
     chance_floor = models.PositiveSmallIntegerField(
         "least chance of a confirmed appointment, of 100",
         default=90,

@@ -57,7 +57,9 @@ class ProposalSerializer(serializers.ModelSerializer[Proposal]):
 
     In the summary, `bound` is what no plan that places all of these visits can cost less than
     and `above_bound` the share by which this one costs more; both are left out where nothing
-    is proved: a visit is unplaced, or only a lost crew's visits were spread.
+    is proved: a visit is unplaced, or only a lost crew's visits were spread. `waiting` says of the
+    visits whose day was free how long they have waited by then, the day they are due, and what that
+    counts by the branch's rule; the bound counts it too.
     """
 
     moves = ProposedMoveSerializer(many=True, read_only=True)

@@ -188,8 +188,9 @@ class RulesSerializer(serializers.ModelSerializer[CalendarRules]):
     class Meta:
         model = CalendarRules
         fields = [
-            "drive_price", "paid_price", "overtime_price", "moved_price", "chance_floor", "reservation_min",
-            "pack_days", "days_offered", "ask_days", "road_factor", "holiday_country", "holiday_region", "windows",
+            "drive_price", "paid_price", "overtime_price", "moved_price", "wait_price", "overdue_price", "chance_floor",
+            "reservation_min", "pack_days", "days_offered", "ask_days", "road_factor", "holiday_country",
+            "holiday_region", "windows",
         ]  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from jobs.rules.routing.bound import cost_bound as assignment_bound
-from jobs.rules.routing.model import Problem
+from jobs.rules.routing.model import Problem, waiting_cost
 
 FAR: Final = np.int64(1) << 40
 """A leg that no route can drive."""
@@ -31,7 +31,8 @@ def cost_bound(problem: Problem) -> int:
     """
     No plan that places every stop costs less, in the units of `Plan.cost`.
 
-    Driving is bounded by `travel_bound`; the paid time is at least that and every service.
+    Driving is bounded by `travel_bound`; the paid time is at least that and every service; each
+    stop waits at least until the first crew-day that may take it.
     Waiting, lunch and overtime count as nothing, so the true optimum lies above. A plan that
     leaves a stop out may cost less; 0 where every plan has to.
 
@@ -54,7 +55,15 @@ def cost_bound(problem: Problem) -> int:
         key is not None and problem.day_number.get((key[0], key[1]), -1) not in problem.allowed[number]
         for number, key in before.items()
     )
-    return o.drive * travel + o.paid * (travel + service) + o.moved * away
+    return o.drive * travel + o.paid * (travel + service) + o.moved * away + least_waiting(problem)
+
+
+def least_waiting(problem: Problem) -> int:
+    """What the stops' waiting costs at least, each on the first crew-day that may take it."""
+    waiting = [
+        (stop, days) for stop, days in zip(problem.stops, problem.allowed, strict=True) if stop.wait or stop.overdue
+    ]
+    return sum(min((waiting_cost(stop, problem.days[day]) for day in days), default=0) for stop, days in waiting)
 
 
 def larger_bound(problem: Problem, found: int, assignment: int | None = None) -> int:
@@ -70,7 +79,7 @@ def larger_bound(problem: Problem, found: int, assignment: int | None = None) ->
     """
     if not found:
         return 0
-    return max(found, assignment_bound(problem) if assignment is None else assignment)
+    return max(found, (assignment_bound(problem) if assignment is None else assignment) + least_waiting(problem))
 
 
 def travel_bound(problem: Problem) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from jobs.models import Appointment, Crew, ImpossibleTime, PossibleWindow, Purpo
 from jobs.rules.bounds import cost_bound, larger_bound
 from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Plan, Problem, Stop, orders_of, plan_of
-from jobs.rules.routing.model import Id, fits_crew, open_spans
+from jobs.rules.routing.model import Id, fits_crew, open_spans, waiting_cost
 from jobs.rules.slots import Gap, cost_of_bounds
 from jobs.schedule.availability import Span, WorkDay, local
 from jobs.schedule.dates import earliest_installs
@@ -33,13 +34,18 @@ from jobs.schedule.day import (
     standing_of,
     taken_over,
 )
-from jobs.schedule.effects import Change, prices_of, standing_key
+from jobs.schedule.effects import COST_UNIT, Change, prices_of, standing_key
 from jobs.schedule.offers import open_day
+from jobs.schedule.waiting import Waits, waits_of
 from jobs.schedule.wishes import wished_spans, wishes_text
 from shared.models import Branch
 
 Where = tuple[str, int]
 """The planner's crew and shift."""
+PLACED_FIRST: Final = 9_000
+"""By what a priority counts more than a day of waiting where not all visits have room."""
+MOST_DAYS_OLD: Final = 60
+"""Waiting longer than so many days does not come sooner where not all have room."""
 
 
 @dataclass(slots=True)
@@ -116,7 +122,7 @@ def read_problem(
         stops = [_not_before(stop, first) for stop in stops]
         new = [_not_before(stop, first + _least_drive(schedule, starts, stop.at)) for stop in new]
     stops += new
-    stops = _tied(found, stops, standing, known, still=still)
+    stops = _waiting(found, _tied(found, stops, standing, known, still=still))
     travel, places = schedule.roads.travel, schedule.roads.places
     found.problem = Problem(
         tuple(drivers),
@@ -128,6 +134,29 @@ def read_problem(
     if places:
         found.problem.__dict__["rows"] = travel.rows  # as they are, so they need not be made again
     return found
+
+
+def _waiting(found: PlanProblem, stops: Sequence[Stop]) -> list[Stop]:
+    """
+    The stops with what each day costs that they wait, where no promise says their day.
+
+    The longer a visit has waited the more a day counts, and where not all have room the oldest come first.
+    """
+    rules, first = found.schedule.rules, found.epoch.date()
+    if not rules.wait_price and not rules.overdue_price:
+        return list(stops)
+    prices = [round(price * COST_UNIT) for price in (rules.wait_price, rules.overdue_price)]
+    return [_waits(found, stop, first, prices) for stop in stops]
+
+
+def _waits(found: PlanProblem, stop: Stop, first: dt.date, prices: Sequence[int]) -> Stop:
+    waits = found.facts.waits[int(stop.id)]
+    stop = replace(stop, priority=stop.priority * PLACED_FIRST + min(MOST_DAYS_OLD, waits.days(first)))
+    if stop.promised is not None or stop.locked is not None:
+        return stop
+    wait, overdue = prices
+    due = None if waits.due is None else max(0, found.seconds(local(found.branch.tz, waits.due, dt.time(0))))
+    return replace(stop, wait=wait * waits.weight(first), due=due, overdue=0 if due is None else overdue)
 
 
 def _where_they_stand(
@@ -166,6 +195,7 @@ class _Facts:
 
     def __init__(self, rows: Sequence[Appointment]) -> None:
         pks, jobs = [row.pk for row in rows if row.pk], {row.job_id for row in rows if row.job_id}
+        self.waits: dict[int, Waits] = waits_of(rows)
         self.earliest = {row.pk: first for row, (first, _) in zip(rows, earliest_installs(rows), strict=True)}
         self.skills: dict[int, list[str]] = {}
         through = Appointment.skills.through.objects.filter(appointment__in=pks)
@@ -442,6 +472,28 @@ def wish_costs(found: PlanProblem, plan: Plan) -> list[WishCost]:
         if cost:
             costs.append(WishCost(row, wishes_text(wishes), cost))
     return sorted(costs, key=lambda one: (-one.cost, one.row.pk))
+
+
+@dataclass(frozen=True, slots=True)
+class Waited:
+    """A visit whose day the plan was free to choose: since when it waits, its day, and what its waiting counts."""
+
+    row: Appointment
+    waits: Waits
+    day: dt.date
+    cost: int
+
+
+def waited_under(found: PlanProblem, plan: Plan) -> list[Waited]:
+    """The visits of a plan whose waiting has a price, what is after its due day and what has waited longest first."""
+    problem, out = found.problem, []
+    for pk, where in plan.where().items():
+        stop = problem.stops[problem.stop_number[pk]]
+        if stop.wait or stop.overdue:
+            _, day = read_driver(str(where[0]))
+            cost = waiting_cost(stop, problem.days[problem.day_number[where]])
+            out.append(Waited(found.rows[int(pk)], found.facts.waits[int(pk)], day, cost))
+    return sorted(out, key=lambda one: (-one.waits.late_days(one.day), -one.waits.days(one.day), one.row.pk))
 
 
 def _starts(found: PlanProblem, row: Appointment, stop: Stop, *, is_wished: bool) -> list[tuple[int, int]]:

@@ -34,12 +34,13 @@ from jobs.schedule.plan import (
     move_changes,
     read_driver,
     read_problem,
+    waited_under,
     wish_costs,
 )
 from jobs.schedule.reasons import plain_why
-from jobs.schedule.wishes import wishes_text
 from jobs.schedule.reliable import more_reliable
 from jobs.schedule.waiting import days_waited
+from jobs.schedule.wishes import wishes_text
 from jobs.services.crews import set_holiday
 from shared import audit, runs
 from shared.errors import Refused
@@ -53,9 +54,9 @@ MOST_DAYS: Final = 31
 LATER_S: Final = 3600
 """By how much a visit that keeps its place may begin later for one that lost its crew, in seconds."""
 SURE: Final = 0.95
-
 LOOKED_S: Final = 2.0
 """So long at most is looked for a plan that costs about as little and keeps more promises, in seconds."""
+
 
 def ask_for_plan(
     *,
@@ -158,7 +159,6 @@ def plan_routes(ctx: runs.Context) -> None:
     progress = _RunProgress(ctx, params["seconds"], bound)
     plan, answer = _solve(progress, calendar.problem, params["seconds"], keep=params["keep"])
     doubts: list[Doubt] | None = None
-    if params.get("sure"):
     if not params["keep"]:  # of plans that cost within a hundredth as much, the one that keeps more promises
         plan = more_reliable(
             calendar,
@@ -168,6 +168,7 @@ def plan_routes(ctx: runs.Context) -> None:
             most=plan.cost + plan.cost // 100,
             should_stop=_until(progress, LOOKED_S),
         )
+    if params.get("sure"):
         plan, doubts = _more_reliable(progress, calendar, plan, params["seconds"], keep=params["keep"])
     if params["keep"]:
         plan = stabilised(calendar.problem, plan, _standing(calendar))
@@ -210,7 +211,6 @@ def _more_reliable(
     return (trial, others) if better else (plan, doubts)
 
 
-def _found(plan: Plan, answer: Answer, doubts: Sequence[Doubt] | None, bound: int | None) -> dict[str, object]:
 def _moved_for_promises(
     progress: _RunProgress, calendar: PlanProblem, plan: Plan, seconds: float, *, keep: bool
 ) -> tuple[Plan, list[Doubt]]:
@@ -226,6 +226,7 @@ def _until(progress: _RunProgress, seconds: float) -> Callable[[], bool]:
     return lambda: time.monotonic() > end or progress.should_stop()
 
 
+def _found(plan: Plan, answer: Answer, doubts: Sequence[Doubt] | None, bound: int | None) -> dict[str, object]:
     """What the proposal tells of its search beside the plan; the bound holds for plans that leave nothing out."""
     found: dict[str, Any] = {"engines": answer.engines}
     if bound is not None and not plan.unplaced:
@@ -405,9 +406,22 @@ def _summary(calendar: PlanProblem, plan: Plan, prices: Objective, left_out: int
             }
             for one in wish_costs(calendar, plan)
         ],
+        "waiting": _waiting(calendar, plan),
         "before": _figures(change.before, cost, to_come) if drives else None,
         "after": _figures(change.after, cost + change.price(prices), len(plan.unplaced)),
         "left_out": left_out,
+    }
+
+
+def _waiting(calendar: PlanProblem, plan: Plan) -> dict[str, object]:
+    """How long the visits wait whose day the plan was free to choose, and what that counts by the branch's rule."""
+    rules, waited = calendar.schedule.rules, waited_under(calendar, plan)
+    return {
+        "wait_price": float(rules.wait_price),
+        "overdue_price": float(rules.overdue_price),
+        "days": sum(one.waits.days(one.day) for one in waited),
+        "cost": float(money(sum(one.cost for one in waited))),
+        "visits": [days_waited(one.row, one.waits, one.day) for one in waited],
     }
 
 

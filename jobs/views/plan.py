@@ -6,7 +6,7 @@ import datetime as dt
 import math
 from collections import Counter
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 from uuid import UUID
 
 from django.contrib import messages
@@ -36,6 +36,9 @@ from shared.errors import Refused, refusals_to
 from shared.formats.dates import short_day
 from shared.formats.money import extra_cost
 from shared.models import Run
+
+MOST_NAMED: Final = 5
+"""So many of those that waited longest are named."""
 
 
 @roles_required(*OFFICE)
@@ -117,16 +120,17 @@ def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -
     return {
         "proposal": found,
         "headline": headline(found.summary, seen),
+        "consequences": consequences(found.summary, seen, found.branch.currency),
         "board": _board(seen, now),
         "elsewhere": [move for move in placed if not _same_day(move)],
         "retimed": [move for move in placed if _same_day(move)],
-        "consequences": consequences(found.summary, seen, found.branch.currency),
         "unplaced": [move for move in moves if move.crew_id is None],
         "doubts": _doubts(found),
         "wishes": [
             one | {"cost": extra_cost(Decimal(str(one["price"])), found.branch.currency)}
             for one in found.summary.get("wishes", ())
         ],
+        "waiting": _waiting(found),
         "proof": _proof(found.summary),
         "kept_text": _hundredths(found.summary.get("kept", 1)),
         "open_count": sum(move.state == ProposedMove.State.OPEN for move in placed),
@@ -162,12 +166,34 @@ def _doubts(found: Proposal) -> list[dict[str, object]] | None:
     return [doubt | {"hundredths": hundredths(doubt["on_time"])} for doubt in doubts]
 
 
+def _waiting(found: Proposal) -> dict[str, object] | None:
+    """How long visits wait under the plan and which come after their due day; None where waiting has no price."""
+    waiting = found.summary.get("waiting")
+    if not waiting or not waiting["visits"]:
+        return None
+    wait, overdue = (Decimal(str(waiting[name])) for name in ("wait_price", "overdue_price"))
+    return {
+        "rule": rule_text(wait, overdue, found.branch.currency),
+        "count": len(waiting["visits"]),
+        "days": waiting["days"],
+        "cost": Decimal(str(waiting["cost"])),
+        "late": [one | _days(one) for one in waiting["visits"] if one["late_days"]],
+        "longest": [one | _days(one) for one in waiting["visits"] if not one["late_days"]][:MOST_NAMED],
+    }
+
+
+def _days(one: dict[str, Any]) -> dict[str, dt.date | None]:
+    """The days of one visit of a summary, to be worded."""
+    return {name: dt.date.fromisoformat(one[name]) if one[name] else None for name in ("day", "due_on")}
+
+
 def _proof(summary: dict[str, Any]) -> str:
     """How good the plan is at least, by what no plan of these days can cost less than."""
     if summary.get("bound") is None:
         return "The search is heuristic, and for this plan nothing is proved about the best there is."
     above = summary.get("above_bound")
-    proved = f"No plan that places all of these visits can cost less than {summary['bound']:,.2f}"
+    waiting = ", their waiting counted," if (summary.get("waiting") or {}).get("cost") else ""
+    proved = f"No plan that places all of these visits can cost{waiting} less than {summary['bound']:,.2f}"
     if above is None:
         return f"{proved}."
     return f"{proved}: this one is at most {math.ceil(1000 * above) / 10:g} % above the best there is."

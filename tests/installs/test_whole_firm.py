@@ -20,8 +20,8 @@ MONDAY = a_monday()
 
 CREW = {"name": "Crew 9", "people": 2, "overtime_min": 0, "is_active": "on", "purposes": ["measure"]}
 RULES = {
-    "drive_price": "1", "paid_price": "1", "overtime_price": "1", "moved_price": "1", "reservation_min": 60,
-    "pack_days": 1,
+    "drive_price": "1", "paid_price": "1", "overtime_price": "1", "moved_price": "1", "wait_price": "1",
+    "overdue_price": "1", "reservation_min": 60, "pack_days": 1,
     "days_offered": 5, "ask_days": 2, "road_factor": "1.3", "holiday_country": "US", "holiday_region": "",
 }  # fmt: skip
 BOOKED = {

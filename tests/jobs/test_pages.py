@@ -817,7 +817,8 @@ def test_hours_by_page_change_the_calendar(branch, crew, office):
 def test_rules_refuse_a_country_nobody_knows(branch, office):
     data = {
         "chance_floor": "90",
-        "drive_price": "30", "paid_price": "36", "overtime_price": "18", "moved_price": "15", "reservation_min": "10",
+        "drive_price": "30", "paid_price": "36", "overtime_price": "18", "moved_price": "15", "wait_price": "2",
+        "overdue_price": "10", "reservation_min": "10",
         "pack_days": "1", "days_offered": "10", "ask_days": "3", "road_factor": "1.3", "holiday_country": "XX",
     }  # fmt: skip
 

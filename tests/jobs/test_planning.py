@@ -8,16 +8,19 @@ from decimal import Decimal
 
 import pytest
 
-from jobs.models import Appointment, Proposal, Wish
-from jobs.rules.routing import Reason, solve
+from jobs.models import Appointment, CalendarRules, Proposal, Wish
+from jobs.rules.routing import Reason, plan_of, solve, verify
+from jobs.schedule.doubts import doubtful
 from jobs.schedule.effects import COST_UNIT, effect_of
 from jobs.schedule.plan import driver_id, read_problem
 from jobs.schedule.reasons import plain_why
+from jobs.schedule.reliable import more_reliable
 from jobs.services import accepting, appointments, planning
 from jobs.services import crews as crew_services
 from shared.errors import Refused
 from shared.models import Run
 from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site
+from tests.jobs.routing.branches import solve_until
 
 pytestmark = pytest.mark.django_db
 MONDAY = a_monday()
@@ -441,6 +444,7 @@ def test_a_plan_meets_what_customers_asked_for_in_any_week(branch, dispatcher, c
     next_door = make_site(beside.job.customer, longitude=beside.job.site.longitude, latitude=beside.job.site.latitude)
     crew.days.create(day=MONDAY, starts=dt.time(8), ends=dt.time(17, 30))
     visit = make_appointment(make_job(branch, site=next_door), duration_min=30)
+    CalendarRules.objects.create(branch=branch, wait_price=0, overdue_price=0)  # so that a plan costs what it drives
 
     _, free = planned_here(branch, [crew], days, [visit])
     Wish.objects.create(job=visit.job, **values)
@@ -460,6 +464,96 @@ def test_a_plan_meets_what_customers_asked_for_in_any_week(branch, dispatcher, c
         assert 0 < told["price"] <= (plan.cost - free.cost) / COST_UNIT  # plans by insertion alone are no better
         page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
         assert f"{told['wishes']}: costs us ${told['price']:,.2f} more" in page
+
+
+def a_visit_a_day(branch, ages):
+    """A crew with room for one visit a day, and visits at one house that wait for so many days."""
+    crew = make_crew(branch, hours="8:00 12:00")
+    site = make_site(make_job(branch).customer)
+    since = [at(branch, MONDAY - dt.timedelta(days=age), "9:00") for age in ages]
+    visits = [make_appointment(make_job(branch, site=site), duration_min=150, created_at=when) for when in since]
+    return crew, visits
+
+
+def test_a_plan_brings_what_has_waited_longest_first_on_the_first_days(branch):
+    """It looked at cost only: the oldest stood last, after days on which nobody drove."""
+    days = [MONDAY + dt.timedelta(days=n) for n in range(4)]
+    crew, visits = a_visit_a_day(branch, [0, 9, 40])
+
+    _, plan = planned_here(branch, [crew], days, visits)
+
+    where = plan.where()
+    assert [where[visit.pk][0] for visit in reversed(visits)] == [driver_id(crew.pk, day) for day in days[:3]]
+
+
+def test_where_not_all_have_room_what_has_waited_longest_does(branch):
+    crew, visits = a_visit_a_day(branch, [1, 30, 8])
+    problem = read_problem(branch, [crew], [MONDAY], also=visits).problem
+
+    plan = solve_until(lambda plan: visits[1].pk in plan.where(), problem)
+
+    assert list(plan.where()) == [visits[1].pk]
+
+
+def test_a_plan_keeps_due_days_and_says_what_comes_after_them(branch, dispatcher, as_user):
+    days = [MONDAY + dt.timedelta(days=n) for n in range(3)]
+    crew, visits = a_visit_a_day(branch, [20, 20, 3])
+    for visit in visits:
+        visit.purpose = "install"
+        visit.save(update_fields=["purpose"])
+    for visit, due in zip(visits[1:], (days[0], MONDAY - dt.timedelta(days=1)), strict=True):
+        visit.job.wanted_by = due
+        visit.job.save(update_fields=["wanted_by"])
+    CalendarRules.objects.create(branch=branch, wait_price=1, overdue_price=50)
+
+    calendar = read_problem(branch, [crew], days, also=visits)
+    last = driver_id(crew.pk, days[-1])
+    plan = solve_until(lambda plan: plan.where().get(visits[0].pk, [None])[0] == last, calendar.problem)
+    proposal = planning.keep_proposal(
+        branch=branch, first=days[0], last=days[-1], calendar=calendar, plan=plan, left_out=[], run=None,
+        by=dispatcher, reason="", found={},
+    )  # fmt: skip
+    page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
+    waiting = proposal.summary["waiting"]
+
+    assert plan.where()[visits[0].pk] == (last, 0)  # nothing is due of it
+    assert [one["late_days"] for one in waiting["visits"]][-1] == 0
+    assert waiting["days"] == 43 + 3
+    assert waiting["cost"] == pytest.approx((plan.cost - sum_of_days(calendar, plan)) / COST_UNIT, abs=0.02)
+    assert "A day of waiting counts $1.00" in page
+    assert "day late" in page or "days late" in page
+
+
+def sum_of_days(calendar, plan):
+    """What a plan costs in driving and paid time alone."""
+    prices = calendar.problem.objective
+    return sum(prices.drive * route.travel + prices.paid * (route.back - route.depart) for route in plan.routes)
+
+
+def test_a_plan_that_is_to_be_reliable_sets_out_earlier_and_gives_visits_to_others(branch):
+    """A crew that had nothing before it began at the last minute of the window, while another did five in a row."""
+    crew, idle = make_crew(branch), make_crew(branch)
+    site = make_site(make_job(branch).customer)
+    visits = [
+        make_appointment(
+            make_job(branch, site=site), crew=crew, day=MONDAY, time=time, duration_min=55,
+            state=Appointment.State.PROMISED, promised_from=at(branch, MONDAY, "10:00"),
+            promised_until=at(branch, MONDAY, "12:00"),
+        )
+        for time in ("10:00", "11:00", "11:55")
+    ]  # fmt: skip
+    now = at(branch, MONDAY, "6:00")
+    calendar = read_problem(branch, [crew, idle], [MONDAY])
+    crowded = plan_of(calendar.problem, {calendar.problem.day_number[driver_id(crew.pk, MONDAY), 0]: [0, 1, 2]})
+
+    plan = more_reliable(calendar, crowded, 0.95, now)
+    no_dearer = more_reliable(calendar, crowded, 0.95, now, most=crowded.cost)
+
+    assert len(doubtful(calendar, crowded, 0.95, now)) == 1
+    assert doubtful(calendar, plan, 0.95, now) == []
+    assert verify(calendar.problem, plan) == ()
+    assert plan.where().keys() == {visit.pk for visit in visits}
+    assert no_dearer.cost <= crowded.cost
 
 
 def test_what_stands_against_a_wish_may_stay(branch, crew):

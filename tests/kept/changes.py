@@ -330,6 +330,8 @@ CHANGES: dict[str, list[Change]] = {
             for name in ("cost", "harm", "is_risky")
         ],
         Change("GET /api/calendar-rules/ * body.chance_floor", "Under it an offer is risky.", is_new=True),
+        Change("GET /api/calendar-rules/ * body.wait_price", "Plans weigh how long visits wait.", is_new=True),
+        Change("GET /api/calendar-rules/ * body.overdue_price", "Plans weigh the day a visit is due.", is_new=True),
         Change("GET /api/jobs/* body.*product_expected", "Minutes come from the products too.", is_new=True),
         Change("afterwards GET /api/jobs/* body.*product_expected", "Minutes come from the products too.", is_new=True),
         # one table of cord rules

@@ -111,7 +111,8 @@ def test_every_number_that_the_api_takes_has_both_bounds() -> None:
 
 WRONG = [
     ("drive_price", "-1", 0), ("paid_price", "-0.01", 0), ("overtime_price", "10000.01", 10000),
-    ("moved_price", "-5", 0), ("days_offered", "30000", 60), ("days_offered", "0", 1), ("pack_days", "61", 60),
+    ("moved_price", "-5", 0), ("wait_price", "100.01", 100), ("overdue_price", "-1", 0),
+    ("days_offered", "30000", 60), ("days_offered", "0", 1), ("pack_days", "61", 60),
     ("ask_days", "61", 60), ("reservation_min", "0", 1), ("chance_floor", "100", 99), ("road_factor", "0.9", 1),
 ]  # fmt: skip
 
@@ -142,8 +143,8 @@ def test_a_rule_out_of_bounds_is_refused_by_name_and_bound(
 
 
 RULES = (
-    "drive_price", "paid_price", "overtime_price", "moved_price", "chance_floor", "reservation_min", "pack_days",
-    "days_offered", "ask_days", "road_factor", "holiday_country",
+    "drive_price", "paid_price", "overtime_price", "moved_price", "wait_price", "overdue_price", "chance_floor",
+    "reservation_min", "pack_days", "days_offered", "ask_days", "road_factor", "holiday_country",
 )  # fmt: skip
 
 STORED = [

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from jobs.rules.routing.model import CrewDay, Lunch, Problem
+from jobs.rules.routing.model import CrewDay, Lunch, Problem, waiting_cost
 
 FAR = np.int64(1) << 40
 """Later than any time, and still far from overflowing."""
@@ -147,6 +147,14 @@ def _allowed(problem: Problem, open_lo: np.ndarray, open_hi: np.ndarray) -> np.n
 
 
 def _extra(problem: Problem) -> np.ndarray:
+    extra = _moved(problem)
+    for number, stop in enumerate(problem.stops):
+        if stop.wait or stop.overdue:
+            extra[number] += _ints(waiting_cost(stop, day) for day in problem.days)
+    return extra
+
+
+def _moved(problem: Problem) -> np.ndarray:
     extra = np.zeros((len(problem.stops), len(problem.days)), dtype=np.int64)
     if problem.objective.moved and problem.previous:
         for stop, where in problem.previous.items():

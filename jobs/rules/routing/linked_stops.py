@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from jobs.rules.routing.model import LARGEST_TIME, Id, Plan, Problem, Span, Unplaced, open_spans
+from jobs.rules.routing.model import LARGEST_TIME, Id, Plan, Problem, Span, Unplaced, open_spans, waiting_cost
 from jobs.rules.routing.reasons import Reason
 from jobs.rules.routing.slack import Slack, start_in
 from jobs.rules.routing.timing import NEVER, assemble, hold, next_start, orders_of, plan_of
@@ -225,14 +225,15 @@ def _gaps(problem: Problem, routes: Sequence[Slack], number: int, where: Where) 
         if not slack.is_possible or stop.load > room or (team is not None and _team(problem, day) != team):
             continue
         key = (problem.crews[crew_day.crew].id, crew_day.shift)
-        moved = o.moved if before is not None and tuple(before) != key else 0
+        extra = o.moved if before is not None and tuple(before) != key else 0
+        extra += waiting_cost(stop, crew_day)
         for node, (a, b) in enumerate(pairwise(slack.places)):
             ready = min(slack.after_drive(slack.leave0[node], slack.leave1[node], into[a]))
             start = next_start(windows, max(ready, low))
             last = max(slack.late0[node + 1], slack.late1[node + 1]) - out_of[b] - stop.service
             if start <= last:
                 gone = problem.rows[a][b] if slack.order else 0
-                price = (o.drive + o.paid) * (into[a] + out_of[b] - gone) + moved
+                price = (o.drive + o.paid) * (into[a] + out_of[b] - gone) + extra
                 found.append(_Gap(day, node, price, start, last))
     return found
 

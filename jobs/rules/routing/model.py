@@ -134,6 +134,10 @@ class Stop:
         Both are done or neither is, and never late at a price.
     follows
         Another stop that is done before this one by the same team, as the first day of two is.
+    wait
+        What each day costs that it waits: each after the first up to that on which its shift begins.
+    due, overdue
+        A time on the last day it should be done on, and what each day after that costs on top.
     """
 
     id: Id
@@ -150,6 +154,9 @@ class Stop:
     people: People = 1
     meets: Id | None = None
     follows: Id | None = None
+    wait: Whole = 0
+    due: Annotated[int | None, Within(0, LARGEST_TIME)] = None
+    overdue: Whole = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,6 +351,13 @@ class Problem:
         return [number for place in able for number in self._manned[place]]
 
 
+def waiting_cost(stop: Stop, day: CrewDay) -> int:
+    """What it costs that the stop waits until that crew-day, in the objective's units."""
+    spot = day.begin // DAY
+    late = max(0, spot - stop.due // DAY) if stop.due is not None else 0
+    return stop.wait * spot + stop.overdue * late
+
+
 def _joined(numbers: Iterable[int], pairs: Iterable[tuple[int, int]]) -> tuple[tuple[int, ...], ...]:
     """The numbers in groups that the pairs hold together, ascending."""
     groups = {number: {number} for number in numbers}
@@ -516,13 +530,15 @@ def _check_crew(at: str, crew: Crew, places: int) -> None:
 
 def _check_stop(at: str, stop: Stop, places: int, shifts: Mapping[Id, int]) -> None:
     _within(f"{at}.at", stop.at, places - 1)
-    for name in ("service", "load", "earliest", "people"):
+    for name in ("service", "load", "earliest", "people", "wait", "overdue"):
         _within(f"{at}.{name}", getattr(stop, name), LARGEST_TIME)
     _within(f"{at}.priority", stop.priority, 10**6)
     for place, window in enumerate(stop.windows):
         _check_span(f"{at}.windows[{place}]", window)
     if stop.promised is not None:
         _check_span(f"{at}.promised", stop.promised)
+    if stop.due is not None:
+        _within(f"{at}.due", stop.due, LARGEST_TIME)
     if stop.locked is not None:
         crew, shift = stop.locked
         if crew not in shifts:

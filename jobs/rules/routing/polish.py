@@ -3,7 +3,7 @@ Polishing with PyVRP, where it is installed.
 
 One client per window of a stop (at most one of them is served), one vehicle type per kind
 of crew-day, skills and locks as load dimensions. It knows no lunch and no price of moving
-a stop: such problems are left to the other engines. Whole numbers throughout.
+a stop or of its waiting: such problems are left to the other engines. Whole numbers throughout.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ def unsuitable(problem: Problem) -> str:
         return "it knows no lunch"
     if problem.objective.moved and problem.previous:
         return "it knows no price of moving a stop"
+    if any(stop.wait or stop.overdue for stop in problem.stops):
+        return "it knows no price of waiting"
     if problem.objective.grace and problem.objective.late:
         return "it knows no price of lateness"
     if len(_crew_sets(problem)) > MOST_SETS:

@@ -24,6 +24,7 @@ from jobs.rules.routing.model import (
     Unplaced,
     Visit,
     open_spans,
+    waiting_cost,
 )  # fmt: skip
 from jobs.rules.routing.reasons import Reason
 
@@ -194,6 +195,7 @@ def route_cost(problem: Problem, day: CrewDay, route: Route) -> int:
     cost += o.paid * (route.back - route.depart) + o.overtime * max(0, route.back - day.end)
     for visit in route.visits:
         stop = problem.stops[problem.stop_number[visit.id]]
+        cost += waiting_cost(stop, day)
         if o.late and o.grace and stop.promised is not None:
             cost += o.late * max(0, visit.start - stop.promised[1])
         if problem.previous.get(visit.id, (route.crew, route.shift)) != (route.crew, route.shift):

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
-from jobs.rules.routing.model import Crew, Id, Plan, Problem, Route, Stop, Visit, lunch_on
+from jobs.rules.routing.model import DAY, Crew, Id, Plan, Problem, Route, Stop, Visit, lunch_on
 from jobs.rules.routing.reasons import minutes
 
 
@@ -275,13 +275,16 @@ def _cost(problem: Problem, route: Route) -> int:
     if not route.visits:
         return 0
     objective = problem.objective
-    _, end = problem.crews[problem.crew_number[route.crew]].shifts[route.shift]
+    begin, end = problem.crews[problem.crew_number[route.crew]].shifts[route.shift]
     cost = objective.drive * route.travel + objective.paid * (route.back - route.depart)
     cost += objective.overtime * max(0, route.back - end)
     for visit in route.visits:
         stop = problem.stops[problem.stop_number[visit.id]]
         if stop.promised is not None and objective.late and objective.grace:
             cost += objective.late * max(0, visit.start - stop.promised[1])
+        cost += stop.wait * (begin // DAY)
+        if stop.due is not None:
+            cost += stop.overdue * max(0, begin // DAY - stop.due // DAY)
         here = (route.crew, route.shift)
         if visit.id in problem.previous and tuple(problem.previous[visit.id]) != here:
             cost += objective.moved

@@ -1,10 +1,13 @@
 """The referee: each bound it must see, and that a good plan passes."""
 
+import json
 from dataclasses import replace
 
 import pytest
 
+from jobs.rules.bounds import cost_bound
 from jobs.rules.routing import Crew, Lunch, Objective, PlanBroken, Stop, check, plan_of, regret_plan, verify, why_not
+from jobs.rules.routing.documents import problem_document, read_request
 from tests.jobs.routing.branches import HOUR, line, random_branch
 
 
@@ -156,3 +159,20 @@ def test_regret_insertion_never_breaks_a_bound(seed):
     problem = random_branch(seed)
 
     assert verify(problem, regret_plan(problem)) == ()
+
+
+def test_what_waits_costs_by_the_day_and_more_after_the_day_it_is_due():
+    day = 24 * HOUR
+    crew = Crew("c", 0, 0, tuple((n * day + 8 * HOUR, n * day + 16 * HOUR) for n in range(4)))
+    stop = Stop("a", 1, HOUR, wait=10, due=2 * day + HOUR, overdue=500)
+    problem = line(stop, crews=(crew,), objective=Objective(drive=0))
+
+    plans = [plan_of(problem, {number: [0]}) for number in range(4)]
+
+    assert [plan.cost for plan in plans] == [0, 10, 20, 530]
+    assert all(verify(problem, plan) == () for plan in plans)
+    assert regret_plan(problem).cost == 0
+    assert [fault.code for fault in verify(problem, replace(plans[3], cost=30))] == ["total"]
+    late = replace(problem, stops=(replace(stop, earliest=3 * day),))
+    assert cost_bound(late) <= plan_of(late, {3: [0]}).cost
+    assert read_request(json.dumps(problem_document(problem, 1, 0))).problem.stops == problem.stops
