@@ -117,7 +117,7 @@ def headline(summary: Mapping[str, Any], seen: Drawn | None) -> str:
     return ", ".join(parts)
 
 
-def consequences(summary: Mapping[str, Any], seen: Drawn | None, currency: str) -> str:
+def consequences(summary: Mapping[str, Mapping[str, float] | None], seen: Drawn | None, currency: str) -> str:
     """What a proposal costs more and the worst it does, as far as that is known."""
     before, after = summary.get("before"), summary.get("after")
     parts = []

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, Final
+from typing import Final
 
 from jobs.models import Appointment, JobDate, Purpose
 from shared.formats.money import money_text
@@ -66,7 +66,7 @@ def rule_text(wait_price: Decimal, overdue_price: Decimal, currency: str) -> str
     return f"{first} A day overdue counts {late} more." if overdue_price else first
 
 
-def days_waited(row: Appointment, waits: Waits, day: dt.date) -> dict[str, Any]:
+def days_waited(row: Appointment, waits: Waits, day: dt.date) -> dict[str, object]:
     """One visit of a plan as its summary keeps it."""
     return {
         "appointment": row.pk,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections import Counter
+from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any, Final
 from uuid import UUID
@@ -182,9 +183,9 @@ def _waiting(found: Proposal) -> dict[str, object] | None:
     }
 
 
-def _days(one: dict[str, Any]) -> dict[str, dt.date | None]:
+def _days(one: Mapping[str, str | None]) -> dict[str, dt.date | None]:
     """The days of one visit of a summary, to be worded."""
-    return {name: dt.date.fromisoformat(one[name]) if one[name] else None for name in ("day", "due_on")}
+    return {name: dt.date.fromisoformat(day) if (day := one[name]) else None for name in ("day", "due_on")}
 
 
 def _proof(summary: dict[str, Any]) -> str:
