@@ -11,8 +11,8 @@ from fabrication.rules.cutting.watch import Watch
 
 _left_running: list[tuple[Thread, Quiet]] = []
 
-LOOK_STEPS, SIZE_A_STEP = 400, 2.0
-"""Steps between two looks at the watch, and columns and rows of the program that make it a step longer."""
+LOOK_STEPS, SIZE_STEPS = 1500, 8
+"""Steps between two looks at the watch, and more for each column (a row counts as four) of the program."""
 
 PATIENCE_S = 60.0
 """How long an ordinary exit of Python waits for solvers that were left running."""
@@ -35,7 +35,7 @@ class Quiet(highspy.Highs):
         size = self.getNumCol() + 4 * self.getNumRow()
 
         def ask(kind: object, message: str, out: object, answer: highspy.cb.HighsCallbackInput, data: object) -> None:
-            watch.spend(LOOK_STEPS + size / SIZE_A_STEP)
+            watch.spend(LOOK_STEPS + SIZE_STEPS * size)
             answer.user_interrupt = watch.out()
 
         self.setCallback(ask, None)
