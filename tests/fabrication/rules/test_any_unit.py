@@ -12,8 +12,9 @@ from random import Random
 import pytest
 
 from fabrication.drawings import PAPER, draw_unit
+from fabrication.rules.model import Order
 from fabrication.rules.recipes import make_unit
-from shared.lengths import ZERO, LengthUnit
+from shared.lengths import ZERO, Length, LengthUnit
 from tests.fabrication.boxes import points_outside
 from tests.fabrication.rules.shop import MATERIALS, RECIPES, made, random_order
 
@@ -46,6 +47,27 @@ def test_any_unit_of_the_range_has_parts_weights_and_a_drawing_in_its_box(family
         assert "style=" not in svg
         for drawn in (svg, draw_unit(made_unit, unit=unit, sheet=PAPER)):
             assert not points_outside(drawn), (order, points_outside(drawn)[:3])
+
+
+ORDINARY = (
+    "23 1/2 x 36", "27 3/4 x 48", "30 x 54 1/4", "34 7/8 x 60", "35 3/8 x 60", "36 x 72", "41 5/8 x 44 1/2",
+    "46 1/4 x 51", "47 7/8 x 64 3/8", "53 1/2 x 58", "59 7/8 x 71 3/4", "66 x 66",
+)  # fmt: skip
+"""Window sizes of a house, chosen by hand."""
+
+
+@pytest.mark.parametrize("key", sorted(RECIPES))
+def test_an_ordinary_unit_is_made_of_every_product_whatever_is_chosen(key: str):
+    """Two hundred and four units: 17 products, 12 sizes, inside and outside, each choice of each option in turn."""
+    recipe = RECIPES[key]
+
+    for turn, size in enumerate(ORDINARY):
+        width, height = map(Length.parse, size.split(" x "))
+        options = {one.key: one.choices[turn % len(one.choices)].key for one in recipe.options}
+        mount, basis = ("inside", "opening size") if turn % 2 == 0 else ("outside", "finished size")
+        order = Order(width, height, mount=mount, basis=basis, options=options, code="K7M2P9T")
+
+        assert make_unit(recipe, order, MATERIALS).weight_g > 0, (size, options)
 
 
 def test_the_box_check_can_fail():
