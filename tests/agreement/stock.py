@@ -124,7 +124,7 @@ def cut_lists(eyes: Eyes) -> Iterator[Seen]:
             found = re.fullmatch(CODE, parts[1]) if len(parts) > 2 else None
             if found:
                 shelf = next((part for part in parts[2:] if not re.fullmatch(rf"{LENGTH} in", part)), "")
-                shelf = "" if shelf.startswith(("lot ", "first cut")) else shelf
+                shelf = "" if shelf.startswith(("lot ", "first cut", "left ")) else shelf
                 is_bar = plan.material.is_cut_from_bars()
                 is_whole = is_bar and not plan.cuts.filter(item__code=parts[1]).exclude(state="to_cut").exists()
                 long = next((part for part in parts[2:] if re.fullmatch(rf"{LENGTH} in", part)), "")
