@@ -2,7 +2,7 @@
 import { openField } from "../shared/devices/queue.js";
 import { keep, keepDay, pageOf } from "./kept.js";
 import { CAN_SCAN, scanner } from "./scan.js";
-import { anew, gone, hold, isOpen, isUnderway, say, untaken, wordsFor } from "./sending.js";
+import { anew, gone, hold, isOpen, isUnderway, lastTick, loaded, say, untaken, wordsFor } from "./sending.js";
 
 const NAMED = 6;
 
@@ -215,30 +215,16 @@ async function compare() {
     return document.querySelector("[data-waiting]").append(link);
   }
   set(Object.fromEntries(theirs.map((line) => [line.dataset.line, Number(line.dataset.checked)])));
-  readLast(page);
+  ticks = lastTick(page);
   draw();
   await keep(userId, location.pathname, page.getElementById("sheet"), page.title);
 }
 
-/** The last tick as the page says it. */
-function readLast(page) {
-  const form = page.querySelector('form[data-entry="undo"]');
-  const before = JSON.parse(form?.dataset.before || "{}");
-  ticks = Object.keys(before).length ? [{ before, text: form.querySelector("[data-last]").textContent }] : [];
-}
-
 /** What was tapped and not sent when the page was left. */
 function resume() {
-  readLast(document);
-  for (const { kind, body } of mine()) {
-    if (kind === "installs.load_checked") {
-      set(body.counts);
-      ticks.push({ before: body.before, text: body.text });
-    } else if (kind === "installs.load_undone") {
-      const last = ticks.pop();
-      if (last) set(last.before);
-    }
-  }
+  const { counts, left } = loaded(mine(), lastTick(document));
+  set(counts);
+  ticks = left;
 }
 
 function offerCamera() {

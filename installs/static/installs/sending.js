@@ -57,6 +57,24 @@ export function wordsFor(field, entries) {
 /** The same of one, at its place on the page. */
 export const markOf = (entry) => (entry.parked ? KEPT_AT_THE_OFFICE.toLowerCase() : "not sent yet");
 
+/** The last tick that a page of a load can take back, as the office has it: none or one. */
+export function lastTick(page) {
+  const form = page.querySelector('form[data-entry="undo"]'), before = JSON.parse(form?.dataset.before || "{}");
+  return Object.keys(before).length ? [{ before, text: form.querySelector("[data-last]").textContent }] : [];
+}
+
+/** What these taps make of a load's counts, by its lines, and what can be taken back after them. */
+export function loaded(taps, undo) {
+  const counts = {}, left = [...undo];
+  for (const { kind, body } of taps) {
+    if (kind === "installs.load_checked") {
+      left.push({ before: body.before, text: body.text });
+      Object.assign(counts, body.counts);
+    } else if (kind === "installs.load_undone" && left.length) Object.assign(counts, left.pop().before);
+  }
+  return { counts, left };
+}
+
 /** Does a tap's work; until it is done, no fresh page comes under it. */
 export async function hold(work) {
   underway += 1;

@@ -1,8 +1,8 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../shared/devices/queue.js";
 import { STATES, listen, show as showStep, stateWith } from "../jobs/next-action.js";
-import { ask, keep, keepDay, read, show, textOf } from "./kept.js";
-import { anew, carry, everySoOften, gone, hold, isOpen, isUnderway, markOf, retype, say, tellNews, untaken, wordsFor } from "./sending.js";
+import { ask, keep, keepDay, kept, read, show, textOf } from "./kept.js";
+import { anew, carry, everySoOften, gone, hold, isOpen, isUnderway, lastTick, loaded, markOf, retype, say, tellNews, untaken, wordsFor } from "./sending.js";
 
 const PHOTO_EDGE = 1600;
 const ASK_AGAIN_MS = 5000;
@@ -74,6 +74,23 @@ function project() {
   } else {
     say(field.trouble, false, field.signIn);
   }
+}
+
+/** What the van left without, of this stop or for every one, while the office does not know yet that it left. */
+async function sayLeftBehind() {
+  const taps = untaken(field, ({ kind }) => kind.startsWith("installs.load_"));
+  const left = taps.findLast(({ kind }) => kind === "installs.load_left"), load = left && await kept(userId, `/loads/${left.body.load}/`);
+  if (!load) return;
+  const page = new DOMParser().parseFromString(load.html, "text/html"), parts = [...page.querySelectorAll(".load-part")];
+  const { counts } = loaded(taps, lastTick(page)), said = document.createElement("p"), word = document.createElement("strong");
+  const lines = parts.filter((part) => (part.querySelector('a[href^="/stops/"]')?.getAttribute("href") ?? location.pathname) === location.pathname)
+    .flatMap((part) => [...part.querySelectorAll("[data-line]")]);
+  const missing = lines.map(({ dataset }) => [dataset.quantity - (counts[dataset.line] ?? dataset.checked), dataset.text]).filter(([count]) => count > 0);
+  if (!missing.length) return;
+  word.textContent = "Not on the truck: ";
+  said.className = "caution";
+  said.append(word, `${missing.map(([count, text]) => `${count} × ${text}`).join("; ")}. Left without, because: ${left.body.reason}. Not sent yet.`);
+  here().prepend(said);
 }
 
 // -- actions -------------------------------------------------------------------------------------
@@ -267,6 +284,7 @@ function begun() {
   retype();
   for (const form of document.querySelectorAll("form[data-pad]")) pad(form);
   project();
+  sayLeftBehind();
 }
 
 async function begin() {
