@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, Route, expect
 
+from tests.browser.conditions import under
 from tests.conftest import DESK, PHONE
 from tests.servers import Site, until
 
@@ -37,7 +38,9 @@ def a_day(number):
     crew = make_crew(branch, people["installer"])
     job, later = (make_job(branch, by=people["dispatcher"]) for _ in range(2))
     units = [make_unit(job), make_unit(job, room="Bath")]
-    make_unit(later)
+    make_unit(later, options={"control": "chain"})
+    later.site.children = True
+    later.site.save()
     visit, other = make_visit(job, crew, hour=9), make_visit(later, crew, hour=13)
     return {"visit": visit.pk, "other": other.pk, "codes": [u.code for u in units], "units": [u.pk for u in units],
             "crew": crew.pk, "sessions": {role: enter(user) for role, user in people.items()}}
@@ -79,7 +82,7 @@ Enter = Callable[..., Page]
 @pytest.fixture(scope="module")
 def days(site: Site) -> Iterator[Day]:
     """Days of a branch, crew and people of their own each: two stops of today, the shelf full."""
-    return iter(json.loads(site.python(SETUP.replace("DAYS", "10"))))
+    return iter(json.loads(site.python(SETUP.replace("DAYS", "12"))))
 
 
 @pytest.fixture
@@ -265,9 +268,12 @@ def test_a_kept_page_shows_what_the_office_has_once_it_answers(site: Site, day: 
     expect(page.get_by_role("button", name="Arrived")).to_have_count(0)
 
 
-def test_a_phone_installs_it_and_opens_the_day_without_signal(site: Site, day: Day, enter: Enter) -> None:
+@under(3, signal=False)
+def test_a_phone_installs_it_and_opens_the_day_without_signal(
+    site: Site, day: Day, enter: Enter, go_out: Callable[[Page], None]
+) -> None:
     """No manifest, no icon, and the start page ended on the browser's error page."""
-    page = enter("installer", phone=True, errors_allowed=True)
+    page = enter("installer", phone=True)
     page.goto(f"{site.url}/today/")
     day_is_kept(page, 3)
     expect(page.locator(".call.next a[href^='tel:']").first).to_be_visible()
@@ -275,7 +281,7 @@ def test_a_phone_installs_it_and_opens_the_day_without_signal(site: Site, day: D
     problems = page.context.new_cdp_session(page).send("Page.getInstallabilityErrors")["installabilityErrors"]
     assert [one["errorId"] for one in problems if one["errorId"] != "in-incognito"] == []  # every test's page is
 
-    page.context.set_offline(True)
+    go_out(page)
     page.goto(f"{site.url}/")
 
     expect(page.locator("[data-list]")).to_contain_text("Today, as of")
@@ -283,11 +289,15 @@ def test_a_phone_installs_it_and_opens_the_day_without_signal(site: Site, day: D
     expect(page.locator(".call")).to_have_count(2)
 
 
-def test_a_tap_of_the_day_waits_where_the_office_does_not_answer(site: Site, day: Day, enter: Enter) -> None:
+@under(0, signal=True)
+def test_a_tap_of_the_day_waits_where_the_office_does_not_answer(
+    site: Site, day: Day, enter: Enter, go_out: Callable[[Page], None]
+) -> None:
     """The phone believed it had signal: the request timed out on the browser's error page, and the tap was lost."""
     page = enter("installer", phone=True, errors_allowed=True)
     page.goto(f"{site.url}/today/")
     day_is_kept(page, 3)
+    go_out(page)
     unanswered: list[Route] = []
     answers: list[bool] = []
     asks = re.compile(r"/(visits|api/field)/")
@@ -304,13 +314,17 @@ def test_a_tap_of_the_day_waits_where_the_office_does_not_answer(site: Site, day
     expect(page.locator(".call").first.locator(".state")).to_have_text("on the way", timeout=60_000)
 
 
-def test_what_the_office_changes_is_said_on_the_open_day_and_stop(site: Site, day: Day, enter: Enter) -> None:
+@under(2, signal=True)
+def test_what_the_office_changes_is_said_on_the_open_day_and_stop(
+    site: Site, day: Day, enter: Enter, go_out: Callable[[Page], None]
+) -> None:
     """A visit that was called off vanished without a word, the next time somebody loaded a page."""
     today, stop = (enter("installer", phone=True, errors_allowed=True) for _ in range(2))
     for page, path in ((today, "/today/"), (stop, f"/stops/{day['other']}/")):
         page.clock.install()
         page.goto(f"{site.url}{path}")
         page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        go_out(page)
     site.python(
         "from jobs.models import Appointment; from jobs.services.appointments import cancel_appointment;"
         f"one = Appointment.objects.get(pk={day['other']}); cancel_appointment(appointment=one, by=one.created_by)"
@@ -389,11 +403,61 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
     expect(office.get_by_role("link", name="Choose a time")).to_be_visible()
 
 
+@under(1)
+def test_a_unit_that_stayed_in_the_yard_is_said_at_its_stop(
+    site: Site, day: Day, enter: Enter, go_out: Callable[[Page], None]
+) -> None:
+    """The van left without it, and load and stop still said that it was there."""
+    page = enter("installer", phone=True)
+    page.goto(f"{site.url}/load/")
+    day_is_kept(page, 4)
+    go_out(page)
+    there, left = day["codes"]
+    page.fill("#code", there)
+    page.get_by_role("button", name="Check", exact=True).click()
+    expect(page.locator("li.on", has_text=there)).to_be_visible()
+    page.fill("#reason", "the rod is bent")
+    page.get_by_role("button", name="Leave anyway").click()
+    page.wait_for_function("document.querySelector('form[data-entry=leave]')?.closest('section').inert !== false")
+
+    page.goto(f"{site.url}/stops/{day['visit']}/")
+
+    missing = page.locator(".caution", has_text="Not on the truck")
+    expect(missing).to_contain_text(left)
+    expect(missing).to_contain_text("the rod is bent")
+    expect(missing).not_to_contain_text(there)
+
+
+@under(5)
+def test_children_and_a_loop_are_asked_about_before_a_stop_is_finished(
+    site: Site, day: Day, enter: Enter, go_out: Callable[[Page], None], has_signal_again: Callable[[Page], None]
+) -> None:
+    """STOP for the measurer, nothing for the installer; what paper has to be ticked was not on the phone."""
+    page = enter("installer", phone=True)
+    page.goto(f"{site.url}/stops/{day['other']}/")
+    day_is_kept(page, 3)
+    go_out(page)
+    expect(page.locator(".caution[data-children]")).to_contain_text("Children live or visit here")
+    page.get_by_role("button", name="Arrived").click()
+    page.get_by_role("button", name="Installed", exact=True).click()
+    expect(page.locator(".unit .outcome")).to_contain_text("installed")
+
+    page.get_by_role("button", name="Finish stop").click()
+    expect(page.locator("[data-waiting]")).to_contain_text("tick that cords are held")
+    for asked in ("cords", "shown", "clean"):
+        page.check(f"#check-{asked}")
+    page.get_by_role("button", name="Finish stop").click()
+    expect(page.get_by_role("button", name="Finish stop")).to_have_count(0)
+    has_signal_again(page)
+
+    until(lambda: api(page, site, f"stops/{day['other']}/")["closed_at"])
+
+
 def test_the_pages_of_the_day_look_right(
-    site: Site, day: Day, enter: Enter, looks_right: Callable[[Page], None]
+    site: Site, day: Day, enter: Enter, looks_right: Callable[[Page], None], fits_fingers: Callable[[Page], None]
 ) -> None:
     for role, paths in (
-        ("installer", ["/load/", f"/stops/{day['visit']}/"]),
+        ("installer", ["/today/", "/load/", f"/stops/{day['visit']}/"]),
         ("dispatcher", ["/loads/", "/returns/", f"/installs/visits/{day['visit']}/hardware/"]),
         ("owner", ["/figures/", "/hardware/"]),
     ):
@@ -403,4 +467,4 @@ def test_the_pages_of_the_day_look_right(
             expect(page.locator("h1")).to_be_visible()
             for size in (DESK, PHONE):
                 page.set_viewport_size(size)
-                looks_right(page)
+                fits_fingers(page) if role == "installer" else looks_right(page)

@@ -8,14 +8,17 @@ import re
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from itertools import product
+from dataclasses import asdict
+from itertools import combinations, product
 from typing import Any
+from urllib.parse import urljoin
 
 import pytest
 from playwright.sync_api import Page, expect
 
 from jobs.models import Appointment
 from jobs.rules.next_action import next_step
+from tests.browser.conditions import EVERY, PAIRS, Condition, under
 from tests.factories import PASSWORD
 from tests.servers import Site, until
 
@@ -427,6 +430,23 @@ def test_a_bad_entry_is_said_at_the_field_and_stays_in_it(
     expect(page.locator("#entry")).to_have_value(typed)
 
 
+def test_a_length_is_typed_as_it_is_spoken(bad_entry_page: Page) -> None:
+    """ "35 and 3/8" was refused, though the key says "type or say it"."""
+    page = bad_entry_page
+    page.click("[data-spot='diagonals.rising:1'], [data-spot='depth:1']")
+    before = page.locator(".chip.read").count()
+
+    page.fill("#entry", "35 and 3/8")
+    page.press("#entry", "Enter")
+
+    expect(page.locator(".chip.read")).to_have_count(before + 1)
+    expect(page.locator(".chip.read")).to_contain_text("35 3/8")
+    page.click(".chip.read")
+    page.click("#clear-place")
+    expect(page.locator(".chip.read")).to_have_count(before)
+    page.click("[data-spot='widths.top:1']")
+
+
 def test_what_is_typed_stays_where_it_was_typed_when_the_page_is_drawn_anew(bad_entry_page: Page) -> None:
     page = bad_entry_page
     page.fill("#entry", "358")
@@ -458,19 +478,19 @@ def bad_entry_page(own_site: Site, chromium: Any) -> Iterator[Page]:
     context.close()
 
 
-def test_the_phone_page_has_no_horizontal_scroll_and_big_targets(bad_entry_page: Page) -> None:
+def test_every_page_of_a_visit_fits_fingers_and_screen_readers(
+    bad_entry_page: Page, fits_fingers: Callable[[Page], None]
+) -> None:
     page = bad_entry_page
     page.click("#keyboard") if page.locator(".pad").count() == 0 else None
-
-    widths = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
-    small = page.evaluate(
-        "[...document.querySelectorAll('#field button, #field a.button')]"
-        ".filter(one => one.offsetParent && one.getBoundingClientRect().height < 48).map(one => one.textContent)"
-    )
-
-    assert widths[0] <= widths[1]
-    assert small == []
     assert re.search(r"width, top", page.locator(".entry-spot").inner_text())
+    opening = page.url
+
+    for address in (opening, f"{opening}/facts", f"{opening}/more", "#", "#close", "/measure/", "/today/"):
+        page.goto(address if address.startswith("http") else urljoin(page.url, address))
+        expect(page.locator("h1")).to_be_visible()
+        fits_fingers(page)
+    page.goto(opening)
 
 
 def test_nothing_measured_is_said_without_signal(
@@ -536,7 +556,10 @@ def never_answering(site: Site) -> Iterator[None]:
         os.killpg(site.web.pid, signal.SIGCONT)
 
 
-def test_the_way_to_a_visit_is_tapped_where_nothing_answers(own_site: Site, new_page: Callable[..., Any]) -> None:
+@under(0, signal=False)
+def test_the_way_to_a_visit_is_tapped_where_nothing_answers(
+    own_site: Site, new_page: Callable[..., Any], go_out: Callable[[Page], None]
+) -> None:
     """
     "Leaving now" and "Arrived" of a measurer were forms: they ended on the browser's error page, as "/" did.
 
@@ -546,8 +569,7 @@ def test_the_way_to_a_visit_is_tapped_where_nothing_answers(own_site: Site, new_
     number = next(_count)
     job = json.loads(own_site.python(SETUP.format(n=number, state="planned")))
     meg, visit = f"meg{number}", f"{own_site.url}/measure/{job['appointment']}/"
-    page = new_page(phone=True, errors_allowed=True)
-    page.set_viewport_size({"width": 360, "height": 616})
+    page = new_page(phone=True)
     sign_in(page, own_site, meg)
     page.goto(visit)
     expect(page.get_by_role("button", name="Leaving now")).to_be_visible(timeout=60_000)
@@ -558,6 +580,8 @@ def test_the_way_to_a_visit_is_tapped_where_nothing_answers(own_site: Site, new_
     facts = [
         (state, here, left) for state, here, left in product(Appointment.State.values, (True, False), (True, False))
     ]
+    go_out(page)
+    page.context.set_offline(False)  # it believes that it has signal
     assert page.evaluate(STEPS, facts) == [next_step(state=state, here=here, left=left) for state, here, left in facts]
     main = page.locator(".next-action .action").filter(visible=True)
 
@@ -576,7 +600,7 @@ def test_the_way_to_a_visit_is_tapped_where_nothing_answers(own_site: Site, new_
     expect(main).to_have_text("Arrived")
     box = main.bounding_box()
     assert box is not None
-    assert box["y"] + box["height"] <= 616
+    assert box["y"] + box["height"] <= page.viewport_size["height"]
     main.click()
     expect(main).to_have_text("Open the visit")
     main.click()
@@ -634,8 +658,12 @@ def test_two_readings_apart_are_asked_again_at_once(
     expect(page.locator(".opening-state .state")).to_have_text("read")
 
 
-SCREENS = [(360, 616), (390, 664), (664, 390)]
-"""What is left of a screen under the browser's own bars: two phones upright, and one on its side."""
+def test_of_every_two_conditions_each_meets_the_other_in_some_walk() -> None:
+    def pairs(rows: list[Condition]) -> set[Any]:
+        return {pair for row in rows for pair in combinations(asdict(row).items(), 2)}
+
+    assert pairs(PAIRS) == pairs(EVERY)
+
 
 OUT_OF_SIGHT = """
 () => [...document.querySelectorAll(".entry button, .entry input, .entry .doubt, .entry .entry-spot")].filter((one) => {
@@ -663,12 +691,14 @@ def key_at(page: Page) -> dict[str, float]:
     return box
 
 
+@under(4)
 def test_the_cursor_goes_on_from_where_it_is_and_never_back(
-    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]
 ) -> None:
     """It went back to the first unread: a height read next to another was kept as a width."""
     page = new_page(phone=True)
     at_the_keypad(page, own_site, job)
+    go_out(page)
     page.click("[data-spot='heights.left:1']")
 
     press(page, "60")
@@ -684,12 +714,18 @@ def test_the_cursor_goes_on_from_where_it_is_and_never_back(
     expect(page.locator(".entry-spot")).to_have_text("width, top")
 
 
+@under(1)
 def test_a_reading_is_taken_back_and_what_was_read_is_tapped(
-    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+    own_site: Site,
+    job: dict[str, Any],
+    new_page: Callable[..., Any],
+    go_out: Callable[[Page], None],
+    has_signal_again: Callable[[Page], None],
 ) -> None:
     """No key took a reading back; neither the drawing nor what was read last led to its place."""
     page = new_page(phone=True)
     at_the_keypad(page, own_site, job)
+    go_out(page)
     for typed in ("35 3/8", "35 1/2"):
         press(page, typed)
 
@@ -701,18 +737,19 @@ def test_a_reading_is_taken_back_and_what_was_read_is_tapped(
     page.locator(".drawn [data-spot='widths.top'] .hit").dispatch_event("click")
     expect(page.locator(".entry-spot")).to_have_text("width, top")
 
+    has_signal_again(page)
     expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
     assert look(own_site, job)["openings"][0][2:4] == [2, 1]
 
 
-@pytest.mark.parametrize(("width", "height"), SCREENS)
+@under(0, 3, 5)
 def test_the_keypad_its_question_and_the_answer_are_on_one_screen(
-    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], width: int, height: int
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]
 ) -> None:
     """The question lay behind the keypad, the cursor was elsewhere, and text of twice the size pushed keys away."""
     page = new_page(phone=True)
-    page.set_viewport_size({"width": width, "height": height})
     at_the_keypad(page, own_site, job)
+    go_out(page)
     places = [key_at(page)]
     for typed in ("35 3/8", "53 3/8", "35 3/8", "60", "60", "60"):
         press(page, typed)
@@ -721,8 +758,6 @@ def test_the_keypad_its_question_and_the_answer_are_on_one_screen(
     expect(page.locator(".entry-spot")).to_have_text("width, middle")
     expect(page.locator(".entry .doubt")).to_contain_text("Read again: width, middle")
     assert page.evaluate(OUT_OF_SIGHT) == []
-    if os.environ.get("SHOTS"):
-        page.screenshot(path=f"/tmp/kp-{width}-a.png")
     for chip in page.locator(".chip").all():
         chip.click()
         places.append(key_at(page))
@@ -731,19 +766,23 @@ def test_the_keypad_its_question_and_the_answer_are_on_one_screen(
     page.click("[data-spot='widths.middle:1']")
 
     page.evaluate("document.documentElement.style.fontSize = '200%'")
-    if os.environ.get("SHOTS"):
-        page.screenshot(path=f"/tmp/kp-{width}-b.png")
     assert page.evaluate(OUT_OF_SIGHT) == []
     page.click(".entry .same")
     expect(page.locator(".doubt")).to_have_count(0)
 
 
+@under(3)
 def test_what_cannot_fit_asks_for_an_answer_and_what_repeats_is_said_once(
-    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+    own_site: Site,
+    job: dict[str, Any],
+    new_page: Callable[..., Any],
+    go_out: Callable[[Page], None],
+    has_signal_again: Callable[[Page], None],
 ) -> None:
     """The visit closed in one tap, and each opening had a line of its own about the unknown wall."""
     page = new_page(phone=True)
     at_the_keypad(page, own_site, job)
+    go_out(page)
     for typed in ("35 3/8", "35 3/8", "35 3/8", "60", "60", "60", "0 1/2"):
         press(page, typed)
     page.click("text=Copy")
@@ -766,17 +805,19 @@ def test_what_cannot_fit_asks_for_an_answer_and_what_repeats_is_said_once(
     page.click("#done")
     expect(page.locator(".main-action a").first).to_have_text("Today")
 
+    has_signal_again(page)
     expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
     assert look(own_site, job)["closed"] == 1
 
 
+@under(1)
 def test_the_keypad_fills_in_lengths_among_the_facts(
-    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]
 ) -> None:
     """They opened the whole keyboard, with no fraction in sight."""
     page = new_page(phone=True)
-    page.set_viewport_size({"width": 360, "height": 616})
     at_the_keypad(page, own_site, job)
+    go_out(page)
     page.goto(f"{page.url}/facts")
     page.click("#f-reach_height")
     press(page, "95 1/2")
@@ -791,6 +832,87 @@ def test_the_keypad_fills_in_lengths_among_the_facts(
     page.click("text=Add")
 
     expect(page.locator(".things li")).to_contain_text("crank, stands out 1 1/8")
+
+
+def read_at(page: Page, typed: dict[str, str]) -> None:
+    """Each of these at its own place, tapped one after the other."""
+    for spot, text in typed.items():
+        page.click(f".chip[data-spot='{spot}:1']")
+        press(page, text)
+        expect(page.locator(f".chip.read[data-spot='{spot}:1']")).to_have_count(1)
+
+
+@under(3)
+def test_a_door_to_the_floor_is_ordered_short_of_it_and_cleared_of_its_handle(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]
+) -> None:
+    """Full height, "widen the bottom", still fixed to the jamb outside it, and the handle told nobody anything."""
+    page = new_page(phone=True)
+    at_the_keypad(page, own_site, job, "plover")
+    go_out(page)
+    page.goto(f"{page.url}/facts")
+    expect(page.locator("#f-fixed_to option[value=jamb]")).to_have_count(1)
+    page.click("[data-mount=outside]")
+    expect(page.locator("#f-fixed_to option[value=jamb]")).to_have_count(0)
+    page.select_option("#f-sill", "floor")
+    page.select_option("#f-floor_type", "hard")
+    page.check("#f-door")
+    page.click("#f-handle_projection")
+    press(page, "6")
+    expect(page.locator("#f-handle_projection")).to_have_value("6")
+    page.click("#to-readings")
+
+    read_at(page, {"widths.top": "72", "heights.left": "80", "cover.left": "3", "cover.right": "3", "cover.top": "4"})
+
+    expect(page.locator("#order-size .size")).to_have_text("78 × 83 1/2")
+    expect(page.locator(".chip[data-spot^='cover.bottom']")).to_have_count(0)
+    expect(page.locator("#field")).not_to_contain_text(re.compile("widen", re.IGNORECASE))
+    expect(page.locator(".findings", has_text="handle")).not_to_have_count(0)
+
+
+@under(5)
+def test_two_units_in_one_opening_have_a_size_and_a_tube_each(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]
+) -> None:
+    """One size for all, no split, and what was said of the tube of so wide a roller was gone."""
+    page = new_page(phone=True)
+    at_the_keypad(page, own_site, job, "wren")
+    go_out(page)
+    page.goto(f"{page.url}/facts")
+    page.fill("#f-units_wanted", "2")
+    page.press("#f-units_wanted", "Tab")
+    page.fill("#f-mullions", "20")
+    page.press("#f-mullions", "Tab")
+    page.click("#to-readings")
+
+    sides = dict.fromkeys(("heights.left", "heights.center", "heights.right"), "60")
+    read_at(page, {"widths.top": "120", "widths.middle": "120", "widths.bottom": "120", **sides, "depth": "4"})
+
+    expect(page.locator("#unit-sizes")).to_contain_text("2 units, from the left: 19 15/16 · 99 15/16")
+    expect(page.locator(".findings").first).to_contain_text("99 13/16 in wide is more than the usual 1 1/2 in tube")
+
+
+@under(4)
+def test_an_arch_is_read_drawn_and_ordered_by_the_rectangle_round_it(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]
+) -> None:
+    """There was no arch: nobody could say so, and it was read as a rectangle."""
+    page = new_page(phone=True)
+    at_the_keypad(page, own_site, job, "siskin")
+    go_out(page)
+    page.goto(f"{page.url}/facts")
+    page.select_option("#f-shape", "arch")
+    page.click("[data-mount=outside]")
+    page.click("#to-readings")
+
+    legs, rises = ("shape.leg_left", "shape.leg_right"), ("shape.rise_left", "shape.rise_right")
+    read_at(
+        page, {"shape.width": "48", **dict.fromkeys(legs, "36"), "shape.rise": "24", **dict.fromkeys(rises, "20 3/4")}
+    )
+    read_at(page, dict.fromkeys((f"cover.{side}" for side in ("left", "right", "top", "bottom")), "2"))
+
+    expect(page.locator("#order-size .size")).to_have_text("52 × 64")
+    assert "A" in (page.locator(".drawn path.ink").first.get_attribute("d") or "")  # its head is an arc
 
 
 CALL_OFF = """
@@ -808,8 +930,9 @@ openings.mark_cannot(opening=one, reason="a wardrobe", by=one.job.created_by)
 """
 
 
+@under(4, signal=True)
 def test_a_visit_called_off_says_so_on_the_open_page(
-    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]
 ) -> None:
     """No page looked for news; the visit was gone the next time somebody loaded one, without a word."""
     page = new_page(phone=True)
@@ -817,6 +940,7 @@ def test_a_visit_called_off_says_so_on_the_open_page(
     sign_in(page, own_site, job["meg"])
     page.goto(f"{own_site.url}/measure/{job['appointment']}/")
     expect(page.locator("#begin")).to_be_visible(timeout=60_000)
+    go_out(page)
     own_site.python(CALL_OFF.format(appointment=job["appointment"]))
 
     page.clock.fast_forward(30_000)
@@ -830,14 +954,15 @@ def test_a_visit_called_off_says_so_on_the_open_page(
     expect(page.locator("[data-news]")).to_have_count(0)
 
 
+@under(5, signal=False)
 def test_a_refused_entry_is_told_at_its_own_opening(
-    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]
 ) -> None:
     """It stood on every page of the phone, with no name: inside another customer's opening too."""
-    page = new_page(phone=True, errors_allowed=True)
+    page = new_page(phone=True)
     at_the_keypad(page, own_site, job)
     expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
-    page.context.set_offline(True)
+    go_out(page)
     press(page, "35 3/8")
     own_site.python(CANNOT.format(job=job["job"]))
 
