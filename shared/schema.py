@@ -8,19 +8,23 @@ from typing import Any, Final
 from django.conf import settings
 from drf_spectacular.generators import SchemaGenerator
 from drf_spectacular.openapi import AutoSchema
+from drf_spectacular.plumbing import is_list_serializer
+from rest_framework.viewsets import ViewSet
 
 from shared import renames
 from shared.api import PROBLEM_TYPES
 
+ROWS: Final = {"type": "array", "items": {"type": "object", "additionalProperties": {}}}
+"""A plain list of objects."""
 TIME: Final = r"^\d\d:\d\d(:\d\d(\.\d{1,6})?)?$"
 """A time of day on the branch's clocks: the format of that name would ask for a zone."""
 
 
-def _may_be_empty(field: Any) -> bool:
-    """Whether the column that a field shows may hold nothing."""
+def _column_of(field: Any) -> object:
+    """The column that a field shows, where it shows one."""
     model = getattr(getattr(field.parent, "Meta", None), "model", None)
     columns = {} if model is None else {one.name: one for one in model._meta.get_fields()}
-    return bool(getattr(columns.get(field.source), "null", False))
+    return columns.get(field.source)
 
 
 class RoomSchema(AutoSchema):
@@ -34,12 +38,37 @@ class RoomSchema(AutoSchema):
 
     def _map_serializer_field(self, field: Any, direction: object, bypass_extensions: bool = False) -> Any:
         """A column that may be empty is so in an answer, whatever its field was declared as; a time has no zone."""
-        field.allow_null = field.allow_null or (field.read_only and _may_be_empty(field))
+        column = _column_of(field)
+        field.allow_null = field.allow_null or (field.read_only and getattr(column, "null", False))
         shown = super()._map_serializer_field(field, direction, bypass_extensions)  # type: ignore[no-untyped-call]
-        if isinstance(shown, dict) and shown.get("format") == "time":
+        if not isinstance(shown, dict):
+            return shown
+        if {} in shown.get("oneOf", ()):
+            return {}  # anything, so nothing too
+        if shown.get("format") == "time":
             del shown["format"]
             shown["pattern"] = TIME
+        if "enum" in shown and direction == "response" and getattr(column, "blank", False):
+            shown["enum"] = list(dict.fromkeys([*shown["enum"], ""]))
         return shown
+
+    def _map_serializer(self, serializer: object, direction: object, bypass_extensions: bool = False) -> Any:
+        """`may_be_nothing` of a serializer says that its answer may be an object without a field."""
+        shown = super()._map_serializer(serializer, direction, bypass_extensions)  # type: ignore[no-untyped-call]
+        if getattr(serializer, "may_be_nothing", False):
+            shown.pop("required", None)
+        return shown
+
+    def _is_list_view(self, serializer: Any = None) -> bool:
+        """Not what is called a list because it has no key: who one is, a branch's rules."""
+        if isinstance(self.view, ViewSet) and getattr(self.view, "action", "") == "list":
+            return bool(is_list_serializer(serializer or self.get_response_serializers()))
+        return bool(super()._is_list_view(serializer))
+
+    def _get_paginator(self) -> object:
+        """Lists are read in pages; what an action of one row answers is whole, and what a POST does."""
+        is_whole = self.method != "GET" or getattr(self.view, "detail", False)
+        return None if is_whole else super()._get_paginator()  # type: ignore[no-untyped-call]
 
     def _get_serializer_name(self, serializer: object, direction: object, bypass_extensions: bool = False) -> str:
         name: str = super()._get_serializer_name(serializer, direction, bypass_extensions)

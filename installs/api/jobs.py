@@ -44,7 +44,7 @@ class JobInstallsViewSet(ViewSet):
         ]
         return Response({"job_number": job.number, "units": rows})
 
-    @extend_schema(request=UnitsSerializer, responses=StopSerializer)
+    @extend_schema(request=UnitsSerializer, responses={201: StopSerializer})
     @action(detail=True, methods=["post"])
     def installs(self, request: ApiRequest, pk: str = "0") -> Response:
         """An install visit of a job, unplaced; without units it is for all that is to be installed."""

@@ -79,7 +79,7 @@ class LoadViewSet(ReadViewSet[Load]):
     def _again(self, load: Load) -> Response:
         return Response(LoadSerializer(self.get_queryset().get(pk=load.pk)).data)
 
-    @extend_schema(request=MakeLoadSerializer, responses=LoadSerializer)
+    @extend_schema(request=MakeLoadSerializer, responses={200: LoadSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Puts the list of a crew-day together, or brings it up to date."""
         sent = valid(MakeLoadSerializer, request)

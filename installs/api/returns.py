@@ -61,7 +61,7 @@ class ReturnViewSet(ReadViewSet[ReturnOwed]):
     def _again(self, row: ReturnOwed) -> Response:
         return Response(ReturnSerializer(self.get_queryset().get(pk=row.pk)).data)
 
-    @extend_schema(request=OpenSerializer, responses=ReturnSerializer)
+    @extend_schema(request=OpenSerializer, responses={200: ReturnSerializer})
     def create(self, request: ApiRequest) -> Response:
         """A return is owed for a unit."""
         sent = valid(OpenSerializer, request)

@@ -59,7 +59,7 @@ class RulesViewSet(ReadViewSet[HardwareRules]):
         row = services.save_rules(branch=request.user.own_branch, by=request.user, **sent)
         return Response(RulesSerializer(row).data, status=201)
 
-    @extend_schema(request=ChangeRulesSerializer, responses=RulesSerializer)
+    @extend_schema(request=ChangeRulesSerializer, responses={201: RulesSerializer})
     @action(detail=False, methods=["post"])
     def change(self, request: ApiRequest) -> Response:
         """A new revision with single fields changed, rows taken out, an entry copied."""

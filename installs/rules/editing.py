@@ -141,9 +141,18 @@ def changed(
 
 
 def copied(definition: Mapping[str, object], path: str, key: str) -> dict[str, Any]:
-    """The definition with a copy of an entry, ``fasteners.hollow``, under another key beside it."""
+    """
+    The definition with a copy of an entry, ``fasteners.hollow``, under another key beside it.
+
+    Raises
+    ------
+    ContractError
+        For an entry that is not there, or a key that can't be or is there already.
+    """
     made: dict[str, Any] = copy.deepcopy(dict(definition))
     table, _, old = path.partition(".")
+    if not any(part.path == path and part.may_go for part in parts_of(made)):
+        raise ContractError(path[:120], "no entry of the rules", "one of fasteners.hollow and the like")
     if not re.fullmatch(r"[a-z0-9_/-]{1,60}|[A-Z]{2,3}", key):
         raise ContractError(f"{table}.{key[:60]}", "no key", "small letters, figures, - and /")
     if key in made[table]:

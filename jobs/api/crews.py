@@ -81,7 +81,7 @@ class CrewViewSet(CrewActions, ActionViewSet[Crew]):
         work = crew_day(self.get_object(), day)
         return Response({"shifts": work.shifts, "people": work.people, "why": work.why, "note": work.note})
 
-    @extend_schema(request=AbsenceSerializer, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=AbsenceSerializer, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"])
     def absences(self, request: ApiRequest, pk: str = "") -> Response:
         """Note an absence; the visits it hits are named, and with `spread` a run proposes other crews for them."""

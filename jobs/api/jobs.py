@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
 from rest_framework.decorators import action
@@ -31,6 +30,7 @@ from jobs.services import booking, dates, times
 from jobs.services.stages import blockers_of
 from shared.api import ActionViewSet, ApiRequest, valid, valid_rows
 from shared.fields import LONGEST_NOTE, DayField
+from shared.schema import ROWS
 
 
 class JobSerializer(serializers.ModelSerializer[Job]):
@@ -39,7 +39,7 @@ class JobSerializer(serializers.ModelSerializer[Job]):
     customer_name = serializers.CharField(source="customer.name", read_only=True)
     address = serializers.CharField(source="site.address", read_only=True)
     installed_by = serializers.DateField(
-        source="date.told_on", read_only=True, default=None, help_text="as the customer was told"
+        source="date.told_on", allow_null=True, read_only=True, default=None, help_text="as the customer was told"
     )
 
     class Meta:
@@ -115,6 +115,7 @@ class WaySerializer(serializers.Serializer[Way]):
 class InstallDateSerializer(serializers.Serializer[DateNow]):
     """When a job is measured and installed; chances are of 100."""
 
+    may_be_nothing = True
     measured_on = serializers.DateField(source="outlook.course.measure_on", read_only=True)
     installed_by = serializers.DateField(source="outlook.by", read_only=True)
     is_confirmed = serializers.BooleanField(source="outlook.is_confirmed", read_only=True)
@@ -228,7 +229,7 @@ class JobViewSet(ActionViewSet[Job]):
         found = date_now(job)
         return Response(InstallDateSerializer(found).data if found is not None else {})
 
-    @extend_schema(responses=OpenApiTypes.OBJECT)
+    @extend_schema(responses={200: ROWS})
     @action(detail=True, methods=["get"])
     def blockers(self, request: ApiRequest, pk: str = "") -> Response:
         """What holds it up."""

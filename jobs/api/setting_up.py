@@ -209,7 +209,7 @@ class RulesViewSet(viewsets.ViewSet):
         shown["windows"] = [{"starts": a, "ends": b} for a, b in usual_windows(branch)]
         return Response(RulesSerializer(shown).data)
 
-    @extend_schema(request=RulesSerializer, responses=RulesSerializer)
+    @extend_schema(request=RulesSerializer, responses={200: RulesSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Change some."""
         values = valid(RulesSerializer, request, partial=True)

@@ -329,7 +329,7 @@ def _reading(reading: Reading) -> dict[str, object]:
 class FieldDayViewSet(FieldViewSet):
     """What a phone in the field needs, with the day to take along."""
 
-    @extend_schema(responses=OpenApiTypes.OBJECT)
+    @extend_schema(responses={200: OpenApiTypes.OBJECT, 304: None})
     @action(detail=False)
     def day(self, request: ApiRequest) -> Response:
         """The day's visits with all that measuring needs; 304 where the phone has it so (``If-None-Match``)."""

@@ -24,6 +24,7 @@ from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.pictures import refuse_large
+from shared.schema import ROWS
 
 # -- openings ---------------------------------------------------------------------------
 
@@ -93,6 +94,7 @@ class OpeningViewSet(ReadViewSet[Opening]):
     def _one(self, pk: str) -> Opening:
         return access.opening_for(self.person, int(pk))
 
+    @extend_schema(responses=OpenApiTypes.OBJECT)
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         """Everything known of one opening."""
         return Response(self._detail(self._one(kwargs["pk"])))
@@ -114,7 +116,7 @@ class OpeningViewSet(ReadViewSet[Opening]):
             "findings": found.findings,
         }
 
-    @extend_schema(request=ReadingIn, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=ReadingIn, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"])
     def readings(self, request: ApiRequest, pk: str = "") -> Response:
         """Record a reading."""
@@ -160,7 +162,7 @@ class OpeningViewSet(ReadViewSet[Opening]):
         openings.change_opening(opening=opening, by=request.user, facts=sent["facts"], seen=sent.get("seen"))
         return Response(self._detail(opening))
 
-    @extend_schema(request=ObstructionIn, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=ObstructionIn, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"])
     def obstructions(self, request: ApiRequest, pk: str = "") -> Response:
         """Something in the way."""
@@ -168,7 +170,7 @@ class OpeningViewSet(ReadViewSet[Opening]):
         reading_services.add_obstruction(opening=opening, by=request.user, **valid(ObstructionIn, request))
         return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
-    @extend_schema(request=OpenApiTypes.OBJECT, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=OpenApiTypes.OBJECT, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"], parser_classes=[MultiPartParser])
     def photos(self, request: ApiRequest, pk: str = "") -> Response:
         """A photo, as the form field ``photo``."""
@@ -189,7 +191,7 @@ class OpeningViewSet(ReadViewSet[Opening]):
         sizes.set_options_of_opening(opening=opening, options=valid(OptionsIn, request)["options"], by=request.user)
         return Response(self._detail(opening))
 
-    @extend_schema(request=None, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=None, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"])
     def copy(self, request: ApiRequest, pk: str = "") -> Response:
         """Another opening like this one, without its readings."""
@@ -229,7 +231,7 @@ class OpeningViewSet(ReadViewSet[Opening]):
         openings.take_up_again(opening=opening, by=request.user)
         return Response(self._detail(opening))
 
-    @extend_schema(responses=OpenApiTypes.OBJECT)
+    @extend_schema(responses={200: ROWS})
     @action(detail=True)
     def alternatives(self, request: ApiRequest, pk: str = "") -> Response:
         """Every product of the range tried on this opening, best first."""

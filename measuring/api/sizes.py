@@ -140,7 +140,7 @@ class SizeChangeViewSet(PersonMixin, ViewSet):
             changes.refuse_change(change=change, by=request.user, text=sent["text"])
         return self.retrieve(request, pk)
 
-    @extend_schema(request=ChangeIn, responses={201: SizeChangeSerializer})
+    @extend_schema(request=ChangeIn, responses={200: SizeChangeSerializer, 201: SizeChangeSerializer})
     def create(self, request: ApiRequest) -> Response:
         """Put a released unit on hold until its change is decided, or only say what the change would do."""
         sent = valid(ChangeIn, request)

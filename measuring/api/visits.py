@@ -68,7 +68,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         """One visit with its rooms and openings."""
         return self._answer(self._appointment(pk))
 
-    @extend_schema(request=BeginIn, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=BeginIn, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"])
     def begin(self, request: ApiRequest, pk: str = "") -> Response:
         """Begin to measure, or take another tape."""
@@ -83,7 +83,7 @@ class VisitViewSet(PersonMixin, ViewSet):
     def _visit(self, pk: str) -> MeasureVisit:
         return access.visit_for(self.person, self._appointment(pk).pk)
 
-    @extend_schema(request=RoomIn, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=RoomIn, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"])
     def rooms(self, request: ApiRequest, pk: str = "") -> Response:
         """A room."""
@@ -91,7 +91,7 @@ class VisitViewSet(PersonMixin, ViewSet):
         opening_services.add_room(job=visit.appointment.job, by=request.user, **valid(RoomIn, request))
         return self._answer(visit.appointment, status.HTTP_201_CREATED)
 
-    @extend_schema(request=NewOpeningIn, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=NewOpeningIn, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"])
     def openings(self, request: ApiRequest, pk: str = "") -> Response:
         """An opening of a room."""

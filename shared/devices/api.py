@@ -77,7 +77,7 @@ class FieldViewSet(ViewSet):
     authentication_classes = [DeviceAuthentication, authentication.SessionAuthentication]
     permission_classes = [IsAuthenticated]
 
-    @extend_schema(request=DeviceIn, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=DeviceIn, responses={201: OpenApiTypes.OBJECT})
     @action(detail=False, methods=["post"])
     def devices(self, request: ApiRequest) -> Response:
         """Register this phone for who is signed in; its token is told this once."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -12,6 +14,7 @@ from drf_spectacular.validation import validate_schema
 
 from shared.models import User
 from shared.schema import ApiOne
+from tests import servers
 from tests.factories import make_job
 
 pytestmark = [pytest.mark.django_db, pytest.mark.page]
@@ -118,3 +121,12 @@ def test_a_press_under_one_key_is_done_once_in_api_one(dispatcher: User, api_as:
 
     assert answers[0].status_code == 201
     assert answers[1].json() == answers[0].json()
+
+
+def test_drawn_requests_meet_no_answer_that_the_document_lacks() -> None:
+    """Five hundred here, as many as one likes by ``./run bench api``."""
+    argv = [sys.executable, "-m", "tests.benchmarks.api", "--calls", "500"]
+    asked = subprocess.run(argv, cwd=servers.ROOT, capture_output=True, text=True, timeout=300)
+
+    assert asked.returncode == 0, asked.stdout + asked.stderr
+    assert "500 calls" in asked.stdout

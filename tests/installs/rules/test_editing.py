@@ -111,5 +111,11 @@ def test_an_entry_is_copied_under_a_key_of_its_own():
             copied(STORED, "fasteners.hollow", key)
 
 
+@pytest.mark.parametrize("path", ["Django.x", "fasteners", "fasteners.unknown", "weights.roller", ""])
+def test_only_an_entry_is_copied(path: str) -> None:
+    with pytest.raises(ContractError, match="no entry of the rules"):
+        copied(STORED, path, "ours")
+
+
 def test_the_starting_values_can_be_edited_too():
     assert part_at(starting_definition(), "people").title == "people"
