@@ -13,6 +13,9 @@ References
 .. [1] J. Christiaens, G. Vanden Berghe (2020). Slack Induction by String Removals for
        Vehicle Routing Problems. Transportation Science 54(2): 417-433.
        https://doi.org/10.1287/trsc.2019.0914
+.. [2] J.-Y. Potvin, J.-M. Rousseau (1995). An Exchange Heuristic for Routeing Problems with Time
+       Windows. Journal of the Operational Research Society 46(12): 1433-1446.
+       https://doi.org/10.1057/jors.1995.204
 """
 
 # Annotations are left to the callers here: every argument is an array or an int.
@@ -33,6 +36,7 @@ DEAR = 1 << 60
 SPLIT = 0.5  # how often a string keeps a middle part in place
 DEEPER = 0.01  # how often that part grows by one
 OVERLOOK = 0.01  # how often a place is overlooked
+TAILS = 20  # so many near stops are tried as the beginning of another rest of a route
 
 NODE = np.dtype(
     [("place", "i4"), ("leg", "i4"), ("leave", "i4"), ("late", "i4"), ("leave0", "i4"), ("late0", "i4")], align=True
@@ -50,24 +54,33 @@ DAY = np.dtype(
         (name, "i8")
         for name in (
             "begin", "end", "limit", "start_at", "end_at", "capacity", "lunch_lo", "lunch_hi", "lunch_len", "kind",
-            "length", "load", "cost", "touched", "listed", "old_length", "old_load", "old_cost",
+            "length", "load", "cost", "version", "touched", "listed",
+            "old_length", "old_load", "old_cost", "old_version",
         )
     ],
     align=True,
 )  # fmt: skip
 WORK = np.dtype(
-    [("random", "u8"), ("size", "f8"), ("string", "f8"), ("favour", "f8"), ("fresh", "f8")]
+    [("random", "u8"), ("size", "f8"), ("string", "f8"), ("favour", "f8"), ("fresh", "f8"), ("room", "f8")]
     + [
         (name, "i8")
         for name in (
             "drive", "paid", "overtime", "late", "plain", "lunch", "extra", "look",
-            "cost", "left", "absent", "best_cost", "best_left", "step", "listing",
+            "cost", "left", "absent", "best_cost", "best_left", "step", "listing", "versions",
         )
     ],
     align=True,
 )  # fmt: skip
 """What the search counts: the money weights, what the problem has, the plan's cost, priority
 left out and absent stops, and the best of these."""
+
+FOUND = np.dtype(
+    [("key", "i8"), ("price", "i8"), ("other_price", "i8"), ("node", "i4"), ("other_node", "i4")], align=True
+)
+"""The two cheapest places of a stop in a route, as the route was in one of its versions (`key`)."""
+
+MOST_FOUND = 1 << 20
+"""So many of them are remembered; a power of two."""
 
 
 class Data(NamedTuple):
@@ -84,7 +97,8 @@ class Data(NamedTuple):
     stops: np.ndarray  # (n,) STOP
     days: np.ndarray  # (m,) DAY
     nodes: np.ndarray  # (m, width) NODE
-    old: np.ndarray  # (m, width) int32: places before the step
+    old: np.ndarray  # (m, width) NODE: the nodes before the step
+    found: np.ndarray  # (a power of two,) FOUND: places of a stop in a route, by both numbers
     touched: np.ndarray  # (m,) crew-days changed in this step
     listed: np.ndarray  # (2m,) crew-days to look at
     kinds: np.ndarray  # (kinds,) when an empty crew-day of the kind was listed
@@ -131,6 +145,17 @@ def start_until(lo, hi, count, stop, bound):
 
 
 @inlined
+def copy_node(into, r, k, nodes, j):
+    """Copies node `j` of the route to node `k`."""
+    into[r, k].place = nodes[r, j].place
+    into[r, k].leg = nodes[r, j].leg
+    into[r, k].leave = nodes[r, j].leave
+    into[r, k].late = nodes[r, j].late
+    into[r, k].leave0 = nodes[r, j].leave0
+    into[r, k].late0 = nodes[r, j].late0
+
+
+@inlined
 def after_drive(lo, hi, length, leave0, leave, drive):
     """When work could start after a drive with lunch over, eaten before or after it if need be."""
     ready = leave + drive
@@ -158,9 +183,10 @@ def retime(nodes, days, stops, travel, lo, hi, r, first, final):
 
 @compiled
 def retime_plain(nodes, days, stops, travel, lo, hi, r, first, final):
-    """`retime` of a day without lunch."""
+    """`retime` of a day without lunch; where only a part is asked for, it ends where nothing changes any more."""
     n = days[r].length
-    if first <= 0:
+    is_part = first > 0
+    if not is_part:
         nodes[r, 0].leave = days[r].begin
         first = 1
     before = nodes[r, first - 1].place
@@ -170,9 +196,12 @@ def retime_plain(nodes, days, stops, travel, lo, hi, r, first, final):
         drive = travel[before, stop]
         nodes[r, k - 1].leg = drive
         at = np.int64(min(start_from(lo, hi, stops[stop].windows, stop, at + drive) + stops[stop].service, FAR))
+        if is_part and k > first and at == nodes[r, k].leave:
+            break
         nodes[r, k].leave = at
         before = stop
-    nodes[r, n].leg = travel[before, nodes[r, n + 1].place]
+    else:
+        nodes[r, n].leg = travel[before, nodes[r, n + 1].place]
     if final > n:
         nodes[r, n + 1].late = days[r].limit
         final = n
@@ -180,6 +209,8 @@ def retime_plain(nodes, days, stops, travel, lo, hi, r, first, final):
     for k in range(final, 0, -1):
         stop = nodes[r, k].place
         at = start_until(lo, hi, stops[stop].windows, stop, at - nodes[r, k].leg - stops[stop].service)
+        if is_part and k < final and at == nodes[r, k].late:
+            break
         nodes[r, k].late = at
 
 
@@ -315,6 +346,7 @@ def reset(nodes, days, stops, travel, lo, hi, extra, absent, work):
         retime(nodes, days, stops, travel, lo, hi, r, 0, days[r].length + 1)
         days[r].cost = route_cost(nodes, days, stops, lo, hi, extra, work, r)
         work[0].cost += days[r].cost
+        renew(days, work, r)
     keep_best(stops, work)
 
 
@@ -329,6 +361,13 @@ def keep_best(stops, work):
 
 
 @inlined
+def renew(days, work, r):
+    """Gives the route a version that no route had: what was found in it before is found no more."""
+    work[0].versions += 1
+    days[r].version = work[0].versions
+
+
+@inlined
 def touch(nodes, days, old, touched, work, r, count):
     """Copies a crew-day before its first change in this step; the number copied so far."""
     if days[r].touched != work[0].step:
@@ -338,14 +377,29 @@ def touch(nodes, days, old, touched, work, r, count):
         days[r].old_length = n
         days[r].old_cost = days[r].cost
         days[r].old_load = days[r].load
-        for k in range(1, n + 1):
-            old[r, k] = nodes[r, k].place
+        days[r].old_version = days[r].version
+        for k in range(n + 2):
+            copy_node(old, r, k, nodes, k)
         count += 1
     return count
 
 
 @compiled
-def undo(nodes, days, stops, travel, lo, hi, old, touched, absent, old_absent, work, count, before):
+def recognize(nodes, days, old, touched, count):
+    """Gives back the version of each crew-day that is after the step as it was before."""
+    for i in range(count):
+        r = touched[i]
+        n = days[r].length
+        if n == days[r].old_length and days[r].cost == days[r].old_cost:
+            k = 1
+            while k <= n and nodes[r, k].place == old[r, k].place:
+                k += 1
+            if k > n:
+                days[r].version = days[r].old_version
+
+
+@compiled
+def undo(nodes, days, stops, old, touched, absent, old_absent, work, count, before):
     """Puts the copied crew-days and the absent stops back."""
     for i in range(work[0].absent):
         stops[absent[i]].route = -1
@@ -355,13 +409,12 @@ def undo(nodes, days, stops, travel, lo, hi, old, touched, absent, old_absent, w
         days[r].length = n
         days[r].cost = days[r].old_cost
         days[r].load = days[r].old_load
+        days[r].version = days[r].old_version
+        for k in range(n + 2):
+            copy_node(nodes, r, k, old, k)
         for k in range(1, n + 1):
-            stop = old[r, k]
-            nodes[r, k].place = stop
-            stops[stop].route = r
-            stops[stop].node = k
-        nodes[r, n + 1].place = days[r].end_at
-        retime(nodes, days, stops, travel, lo, hi, r, 0, n + 1)
+            stops[nodes[r, k].place].route = r
+            stops[nodes[r, k].place].node = k
     work[0].absent = before
     for i in range(before):
         absent[i] = old_absent[i]
@@ -403,6 +456,7 @@ def tear_string(nodes, days, stops, travel, lo, hi, absent, work, stop, length):
                 stops[place].node = write
             write += 1
     days[r].length = n - length
+    renew(days, work, r)
     retime(nodes, days, stops, travel, lo, hi, r, 0, n - length + 1)
 
 
@@ -509,105 +563,176 @@ def near_days(days, stops, near, may, days_of, listed, kinds, work, stop):
 
 
 @compiled
-def cheapest_plain(nodes, days, stops, travel, into, lo, hi, extra, listed, work, stop, count):
-    """The cheapest legal crew-day and node of the listed ones, no lunch anywhere; (-1, -1) for none.
-
-    The search spends most of its time in this loop.
-    """
-    best, best_r, best_k = np.int64(DEAR), np.int64(-1), np.int64(-1)
+def find_plain(nodes, days, stops, travel, into, lo, hi, extra, found, work, stop, r, at):
+    """Writes the two cheapest legal nodes for the stop in the route, a day without lunch, to `found[at]`."""
+    price1, price2, k1, k2 = np.int64(DEAR), np.int64(DEAR), -1, -1
     paid = work[0].paid
     weight = work[0].drive + paid
-    first, last, service, load = stops[stop].first, stops[stop].last, stops[stop].service, stops[stop].load
-    windows, fresh = stops[stop].windows, work[0].fresh
-    soonest = first + service
-    for i in range(count):
-        r = listed[i]
-        if days[r].load + load > days[r].capacity:
+    first, last, service, windows = stops[stop].first, stops[stop].last, stops[stop].service, stops[stop].windows
+    more = np.int64(0)
+    if work[0].extra:
+        more = extra[stop, r]
+    n = days[r].length
+    low = 0
+    while low < n and nodes[r, low + 1].late < first + service:  # too early in the day for the stop
+        low += 1
+    a = nodes[r, low].place
+    for k in range(low, n + 1):
+        leave = nodes[r, k].leave
+        if leave > last:
+            break
+        b = nodes[r, k + 1].place
+        there = into[stop, a]
+        onward = travel[stop, b]
+        gone = nodes[r, k].leg if n > 0 else 0
+        price = weight * (there + onward - gone) + more
+        a = b
+        if price >= price2:
             continue
-        more = np.int64(0)
-        if work[0].extra:
-            more = extra[stop, r]
-        n = days[r].length
-        low = 0
-        while low < n and nodes[r, low + 1].late < soonest:  # too early in the day for the stop
-            low += 1
-        a = nodes[r, low].place
-        for k in range(low, n + 1):
-            leave = nodes[r, k].leave
-            if leave > last:
-                break
-            b = nodes[r, k + 1].place
-            there = into[stop, a]
-            onward = travel[stop, b]
-            gone = nodes[r, k].leg if n > 0 else 0
-            price = weight * (there + onward - gone) + more
-            if n == 0:
-                price = np.int64(price * fresh)
-            a = b
-            if price >= best:
-                continue
-            ready = np.int64(leave) + there
-            start = start_from(lo, hi, windows, stop, ready)
-            if start + service + onward > nodes[r, k + 1].late:
-                continue
-            if paid > 0 and k > 0:
-                price += paid * (start - ready)
-                if price >= best:
-                    continue
-            if chance(work) < OVERLOOK:
-                continue
-            best, best_r, best_k = price, r, np.int64(k)
-    return best_r, best_k
+        ready = np.int64(leave) + there
+        start = start_from(lo, hi, windows, stop, ready)
+        if start + service + onward > nodes[r, k + 1].late:
+            continue
+        if paid > 0 and k > 0:
+            price += paid * (start - ready)
+        if price < price1:
+            price2, k2 = price1, k1
+            price1, k1 = price, k
+        elif price < price2:
+            price2, k2 = price, k
+    keep_found(found, at, price1, k1, price2, k2)
 
 
 @compiled
-def cheapest_lunch(nodes, days, stops, travel, into, lo, hi, extra, listed, work, stop, count):
-    """`cheapest_plain` where some day has lunch."""
-    best, best_r, best_k = np.int64(DEAR), np.int64(-1), np.int64(-1)
+def find_lunch(nodes, days, stops, travel, into, lo, hi, extra, found, work, stop, r, at):
+    """`find_plain` of a day with lunch."""
+    price1, price2, k1, k2 = np.int64(DEAR), np.int64(DEAR), -1, -1
     weight = work[0].drive + work[0].paid
-    service, load, windows, fresh = stops[stop].service, stops[stop].load, stops[stop].windows, work[0].fresh
+    service, windows = stops[stop].service, stops[stop].windows
+    more = np.int64(0)
+    if work[0].extra:
+        more = extra[stop, r]
+    n = days[r].length
+    length, eat_lo, eat_hi = days[r].lunch_len, days[r].lunch_lo, days[r].lunch_hi
+    for k in range(n + 1):
+        there = np.int64(into[stop, nodes[r, k].place])
+        onward = np.int64(travel[stop, nodes[r, k + 1].place])
+        gone = nodes[r, k].leg if n > 0 else 0
+        price = weight * (there + onward - gone) + more
+        if price >= price2:
+            continue
+        leave, leave0 = np.int64(nodes[r, k].leave), np.int64(nodes[r, k].leave0)
+        ready = after_drive(eat_lo, eat_hi, length, leave0, leave, there)
+        done = start_from(lo, hi, windows, stop, ready) + service
+        legal = done + onward <= nodes[r, k + 1].late
+        if not legal:
+            done = start_from(lo, hi, windows, stop, leave0 + there) + service
+            eat = max(done, eat_lo)
+            legal = done + onward <= nodes[r, k + 1].late0
+            legal = legal or (eat <= eat_hi and eat + length + onward <= nodes[r, k + 1].late)
+        if not legal:
+            continue
+        if price < price1:
+            price2, k2 = price1, k1
+            price1, k1 = price, k
+        else:
+            price2, k2 = price, k
+    keep_found(found, at, price1, k1, price2, k2)
+
+
+@inlined
+def keep_found(found, at, price1, k1, price2, k2):
+    """Writes what was found; -1 is no node."""
+    found[at].price = price1
+    found[at].node = k1
+    found[at].other_price = price2
+    found[at].other_node = k2
+
+
+@compiled
+def scan_plain(nodes, days, stops, travel, into, lo, hi, extra, work, stop, r, best):
+    """The cheapest legal node below the price `best`, a day without lunch; (best, -1) for none."""
+    best_k = np.int64(-1)
+    paid = work[0].paid
+    weight = work[0].drive + paid
+    first, last, service, windows = stops[stop].first, stops[stop].last, stops[stop].service, stops[stop].windows
+    more = np.int64(0)
+    if work[0].extra:
+        more = extra[stop, r]
+    n = days[r].length
+    low = 0
+    while low < n and nodes[r, low + 1].late < first + service:  # too early in the day for the stop
+        low += 1
+    a = nodes[r, low].place
+    for k in range(low, n + 1):
+        leave = nodes[r, k].leave
+        if leave > last:
+            break
+        b = nodes[r, k + 1].place
+        there = into[stop, a]
+        onward = travel[stop, b]
+        gone = nodes[r, k].leg if n > 0 else 0
+        price = weight * (there + onward - gone) + more
+        a = b
+        if price >= best:
+            continue
+        ready = np.int64(leave) + there
+        start = start_from(lo, hi, windows, stop, ready)
+        if start + service + onward > nodes[r, k + 1].late:
+            continue
+        if paid > 0 and k > 0:
+            price += paid * (start - ready)
+            if price >= best:
+                continue
+        if chance(work) < OVERLOOK:
+            continue
+        best, best_k = price, np.int64(k)
+    return best, best_k
+
+
+@compiled
+def cheapest(nodes, days, stops, travel, into, lo, hi, extra, listed, found, work, stop, count):
+    """
+    The cheapest legal crew-day and node of the listed ones; (-1, -1) for none.
+
+    What was found in a route is remembered until it changes: most have not, and the search spends
+    its time here. Those that this step has changed are looked through anew, for less than the best.
+    """
+    best, best_r, best_k = np.int64(DEAR), np.int64(-1), np.int64(-1)
+    load, fresh = stops[stop].load, work[0].fresh
+    row, mask = stop * len(days), len(found) - 1
+    changed = 0
     for i in range(count):
         r = listed[i]
         if days[r].load + load > days[r].capacity:
             continue
-        more = np.int64(0)
-        if work[0].extra:
-            more = extra[stop, r]
-        n = days[r].length
-        length, eat_lo, eat_hi = days[r].lunch_len, days[r].lunch_lo, days[r].lunch_hi
-        for k in range(n + 1):
-            there = np.int64(into[stop, nodes[r, k].place])
-            onward = np.int64(travel[stop, nodes[r, k + 1].place])
-            gone = nodes[r, k].leg if n > 0 else 0
-            price = weight * (there + onward - gone) + more
-            if n == 0:
-                price = np.int64(price * fresh)
-            if price >= best:
+        if days[r].touched == work[0].step and days[r].lunch_len == 0 and days[r].length > 0:
+            listed[changed] = r
+            changed += 1
+            continue
+        at = (row + r) & mask
+        key = days[r].version * len(stops) + stop
+        if found[at].key != key:
+            found[at].key = key
+            if days[r].lunch_len > 0:
+                find_lunch(nodes, days, stops, travel, into, lo, hi, extra, found, work, stop, r, at)
+            else:
+                find_plain(nodes, days, stops, travel, into, lo, hi, extra, found, work, stop, r, at)
+        price, k = found[at].price, found[at].node
+        if days[r].length == 0 and k >= 0:
+            price = np.int64(price * fresh)
+        if price >= best:
+            continue
+        if chance(work) < OVERLOOK:
+            price, k = found[at].other_price, found[at].other_node
+            if price >= best or chance(work) < OVERLOOK:
                 continue
-            leave, leave0 = np.int64(nodes[r, k].leave), np.int64(FAR)
-            ready = leave + there
-            if length > 0:
-                leave0 = np.int64(nodes[r, k].leave0)
-                ready = after_drive(eat_lo, eat_hi, length, leave0, leave, there)
-            done = start_from(lo, hi, windows, stop, ready) + service
-            legal = done + onward <= nodes[r, k + 1].late
-            if not legal and length > 0:
-                done = start_from(lo, hi, windows, stop, leave0 + there) + service
-                eat = max(done, eat_lo)
-                legal = done + onward <= nodes[r, k + 1].late0
-                legal = legal or (eat <= eat_hi and eat + length + onward <= nodes[r, k + 1].late)
-            if not legal or chance(work) < OVERLOOK:
-                continue
-            best, best_r, best_k = price, r, np.int64(k)
+        best, best_r, best_k = price, np.int64(r), np.int64(k)
+    for i in range(changed):
+        price, place = scan_plain(nodes, days, stops, travel, into, lo, hi, extra, work, stop, listed[i], best)
+        if place >= 0:
+            best, best_r, best_k = price, np.int64(listed[i]), place
     return best_r, best_k
-
-
-@inlined
-def cheapest(nodes, days, stops, travel, into, lo, hi, extra, listed, work, stop, count):
-    """The cheapest legal crew-day and node of the listed ones; (-1, -1) for none."""
-    if work[0].lunch:
-        return cheapest_lunch(nodes, days, stops, travel, into, lo, hi, extra, listed, work, stop, count)
-    return cheapest_plain(nodes, days, stops, travel, into, lo, hi, extra, listed, work, stop, count)
 
 
 @inlined
@@ -618,7 +743,8 @@ def put(nodes, days, stops, stop, r, node):
         moved = nodes[r, k].place
         nodes[r, k + 1].place = moved
         nodes[r, k + 1].late = nodes[r, k].late
-        nodes[r, k].leg = nodes[r, k - 1].leg
+        nodes[r, k + 1].leave = nodes[r, k].leave
+        nodes[r, k + 1].leg = nodes[r, k].leg
         if k <= n:
             stops[moved].node = k + 1
     nodes[r, node + 1].place = stop
@@ -642,6 +768,7 @@ def recreate(
     days_of,
     extra,
     old,
+    found,
     touched,
     listed,
     kinds,
@@ -649,26 +776,106 @@ def recreate(
     work,
     count,
 ):
-    """Puts absent stops back where they cost least; the number of crew-days touched."""
+    """
+    Puts absent stops back where they cost least; the number of crew-days touched.
+
+    It ends early, with no `room` left, where the plan costs more than would be kept.
+    """
     left = 0
     for i in range(work[0].absent):
         stop = absent[i]
         r, k = np.int64(-1), np.int64(-1)
         if work[0].look:
-            found = near_days(days, stops, near, may, days_of, listed, kinds, work, stop)
-            r, k = cheapest(nodes, days, stops, travel, into, lo, hi, extra, listed, work, stop, found)
+            days_near = near_days(days, stops, near, may, days_of, listed, kinds, work, stop)
+            r, k = cheapest(nodes, days, stops, travel, into, lo, hi, extra, listed, found, work, stop, days_near)
         if r < 0:
-            found = all_days(days, stops, days_of, listed, kinds, work, stop)
-            r, k = cheapest(nodes, days, stops, travel, into, lo, hi, extra, listed, work, stop, found)
+            days_all = all_days(days, stops, days_of, listed, kinds, work, stop)
+            r, k = cheapest(nodes, days, stops, travel, into, lo, hi, extra, listed, found, work, stop, days_all)
         if r < 0:
             absent[left] = stop
             left += 1
             continue
+        gone = nodes[r, k].leg if days[r].length > 0 else 0
+        work[0].room -= work[0].drive * (into[stop, nodes[r, k].place] + travel[stop, nodes[r, k + 1].place] - gone)
+        if work[0].room < 0:
+            break
         count = touch(nodes, days, old, touched, work, r, count)
         put(nodes, days, stops, stop, r, k)
+        renew(days, work, r)
         retime(nodes, days, stops, travel, lo, hi, r, k + 1, k + 1)
     work[0].absent = left
     return count
+
+
+# -- exchanging the rests of two routes --------------------------------------------------
+
+
+@compiled
+def swap_tails(nodes, days, stops, travel, lo, hi, near, old, touched, work, limit):
+    """
+    Lets two alike crew-days go on with each other's stops from somewhere on; the number of crew-days touched.
+
+    The first exchange [2]_ that a stop chosen by lot can make with a near one, in time, by load, and for
+    less than `limit`; crew-days with lunch are left alone.
+    """
+    a = int(chance(work) * len(stops))
+    r = stops[a].route
+    if r < 0 or days[r].lunch_len > 0:
+        return 0
+    k = stops[a].node
+    leave, onward = nodes[r, k].leave, nodes[r, k + 1].place
+    saved = limit - work[0].cost
+    for i in range(min(TAILS, near.shape[1])):
+        b = near[a, i]
+        q = stops[b].route
+        if q < 0 or q == r or days[q].kind != days[r].kind:
+            continue
+        j = stops[b].node
+        there, back = travel[a, b], travel[nodes[q, j - 1].place, onward]
+        if work[0].drive * (np.int64(there) + back - nodes[r, k].leg - nodes[q, j - 1].leg) >= saved:
+            continue
+        if leave + there > nodes[q, j].late or nodes[q, j - 1].leave + back > nodes[r, k + 1].late:
+            continue
+        if not tails_fit(nodes, days, stops, r, k, q, j):
+            continue
+        count = touch(nodes, days, old, touched, work, r, 0)
+        count = touch(nodes, days, old, touched, work, q, count)
+        put_tail(nodes, days, stops, old, r, k, q, j)
+        put_tail(nodes, days, stops, old, q, j - 1, r, k + 1)
+        for i in range(count):
+            renew(days, work, touched[i])
+            retime_plain(nodes, days, stops, travel, lo, hi, touched[i], 0, days[touched[i]].length + 1)
+        return count
+    return 0
+
+
+@compiled
+def tails_fit(nodes, days, stops, r, k, q, j):
+    """Whether the van of each route holds its own stops up to there and the other's from there on."""
+    head, other_head = np.int64(0), np.int64(0)
+    for i in range(1, k + 1):
+        head += stops[nodes[r, i].place].load
+    for i in range(1, j):
+        other_head += stops[nodes[q, i].place].load
+    load, other_load = head + days[q].load - other_head, other_head + days[r].load - head
+    return load <= days[r].capacity and other_load <= days[q].capacity
+
+
+@compiled
+def put_tail(nodes, days, stops, old, r, k, q, j):
+    """Puts what was node `j` and on of the other route after node `k` of this one."""
+    n = k
+    for i in range(j, days[q].old_length + 1):
+        n += 1
+        nodes[r, n].place = old[q, i].place
+    for i in range(k + 1, n + 1):
+        stops[nodes[r, i].place].route = r
+        stops[nodes[r, i].place].node = i
+    nodes[r, n + 1].place = days[r].end_at
+    days[r].length = n
+    days[r].load = 0
+    for i in range(1, n + 1):
+        days[r].load += stops[nodes[r, i].place].load
 
 
 # -- the search ------------------------------------------------------------------------
@@ -689,11 +896,11 @@ def settle(nodes, days, stops, lo, hi, extra, touched, absent, work, count):
 
 
 @compiled
-def is_kept(stops, absent, old_absent, work, cost, left, before, heat):
+def is_kept(stops, absent, old_absent, work, cost, left, before, limit):
     """Whether the new plan replaces the current one."""
     if left < work[0].left:
         return True
-    if left == work[0].left and cost < work[0].cost - heat * np.log(chance(work) + 1e-300):
+    if left == work[0].left and cost < limit:
         return True
     new, old = 0, 0  # let stops that were often left out push out others [1]
     for i in range(work[0].absent):
@@ -704,8 +911,41 @@ def is_kept(stops, absent, old_absent, work, cost, left, before, heat):
 
 
 @compiled
+def room_for(nodes, days, work, touched, count, before, limit):
+    """What putting stops back may cost before the plan is beyond `limit`; DEAR where that is not known in time."""
+    if before > 0 or not work[0].plain or work[0].extra:
+        return float(DEAR)
+    room = limit - work[0].cost
+    for i in range(count):
+        r = touched[i]
+        room += days[r].old_cost
+        if days[r].length > 0:
+            for k in range(days[r].length + 1):
+                room -= work[0].drive * nodes[r, k].leg
+    return room
+
+
+@compiled
+def settled(nodes, days, stops, lo, hi, extra, old, touched, absent, old_absent, work, changed, before, limit):
+    """Ends a step: the new plan is kept or undone; whether it is kept."""
+    is_better = False
+    if work[0].room >= 0:
+        cost, left = settle(nodes, days, stops, lo, hi, extra, touched, absent, work, changed)
+        is_better = is_kept(stops, absent, old_absent, work, cost, left, before, limit)
+        if is_better:
+            work[0].cost = cost
+            work[0].left = left
+            recognize(nodes, days, old, touched, changed)
+            if left < work[0].best_left or (left == work[0].best_left and cost < work[0].best_cost):
+                keep_best(stops, work)
+    if not is_better:
+        undo(nodes, days, stops, old, touched, absent, old_absent, work, changed, before)
+    return is_better
+
+
+@compiled
 def steps(
-    travel, into, lo, hi, near, may, days_of, extra, stops, days, nodes, old, touched, listed, kinds, absent,
+    travel, into, lo, hi, near, may, days_of, extra, stops, days, nodes, old, found, touched, listed, kinds, absent,
     old_absent, keys, work, count, hot, cold,
 ):  # fmt: skip
     """
@@ -721,21 +961,25 @@ def steps(
         before = work[0].absent
         for i in range(before):
             old_absent[i] = absent[i]
+        limit = work[0].cost - heat * np.log(chance(work) + 1e-300)
         changed = ruin(nodes, days, stops, travel, lo, hi, near, old, touched, absent, work)
+        work[0].room = room_for(nodes, days, work, touched, changed, before, limit)
         sort_absent(days, stops, travel, lo, hi, absent, keys, work)
         changed = recreate(
-            nodes, days, stops, travel, into, lo, hi, near, may, days_of, extra, old, touched, listed, kinds, absent,
-            work, changed,
+            nodes, days, stops, travel, into, lo, hi, near, may, days_of, extra, old, found, touched, listed, kinds,
+            absent, work, changed,
         )  # fmt: skip
-        cost, left = settle(nodes, days, stops, lo, hi, extra, touched, absent, work, changed)
-        if is_kept(stops, absent, old_absent, work, cost, left, before, heat):
+        if settled(nodes, days, stops, lo, hi, extra, old, touched, absent, old_absent, work, changed, before, limit):
             kept += 1
-            work[0].cost = cost
-            work[0].left = left
-            if left < work[0].best_left or (left == work[0].best_left and cost < work[0].best_cost):
-                keep_best(stops, work)
-        else:
-            undo(nodes, days, stops, travel, lo, hi, old, touched, absent, old_absent, work, changed, before)
+        work[0].step += 1
+        before = work[0].absent
+        for i in range(before):
+            old_absent[i] = absent[i]
+        limit = work[0].cost - heat * np.log(chance(work) + 1e-300)
+        changed = swap_tails(nodes, days, stops, travel, lo, hi, near, old, touched, work, limit)
+        if changed > 0:
+            work[0].room = 0.0
+            settled(nodes, days, stops, lo, hi, extra, old, touched, absent, old_absent, work, changed, before, limit)
         heat *= rate
     return kept
 
@@ -815,7 +1059,8 @@ def data_of(
         stops=stops,
         days=days,
         nodes=np.zeros((m, width), dtype=NODE),
-        old=np.zeros((m, width), dtype=np.int32),
+        old=np.zeros((m, width), dtype=NODE),
+        found=np.zeros(min(MOST_FOUND, 1 << max(1, n * m - 1).bit_length()), dtype=FOUND),
         touched=np.zeros(m, ints),
         listed=np.zeros(2 * m, ints),
         kinds=np.zeros(m, ints),

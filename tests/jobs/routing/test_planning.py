@@ -454,6 +454,53 @@ def test_no_plan_of_a_thousand_random_branches_breaks_a_bound(first):
         assert verify(problem, found) == (), seed
 
 
+@pytest.mark.parametrize("seed", range(1, 40, 3))
+def test_a_search_takes_the_same_steps_whatever_it_remembers_of_routes(seed, monkeypatch):
+    """With room for one place only, nearly every route is looked through anew."""
+    ruin_and_recreate = pytest.importorskip("jobs.rules.routing.ruin_and_recreate")
+    problem = random_branch(seed, 30)
+    o, start = problem.objective, orders_of(problem, regret_plan(problem))
+    found = []
+    for most in (1 << 20, 1):
+        monkeypatch.setattr(ruin_and_recreate, "MOST_FOUND", most)
+        data = ruin_and_recreate.data_of(arrays_of(problem), (o.drive, o.paid, o.overtime, 0), seed, seed % 6)
+        ruin_and_recreate.set_orders(data, start)
+        ruin_and_recreate.run_steps(data, 400, 3000.0, 30.0)
+        cost, orders = int(data.work[0]["cost"]), ruin_and_recreate.best_orders(data)
+        found.append((cost, orders))
+        ruin_and_recreate.reset(
+            data.nodes, data.days, data.stops, data.travel, data.lo, data.hi, data.extra, data.absent, data.work
+        )
+        assert int(data.work[0]["cost"]) == cost  # as it is when every route is timed anew
+
+    assert found[0] == found[1]
+
+
+@pytest.mark.parametrize(("capacity", "swaps"), [(None, True), (4, True), (3, False)])
+def test_two_routes_that_cross_go_on_with_each_others_rest(capacity, swaps):
+    """Out to 2 and back over 18, and the other way round; each van then holds what it takes from there on."""
+    ruin_and_recreate = pytest.importorskip("jobs.rules.routing.ruin_and_recreate")
+    shifts = ((8 * HOUR, 20 * HOUR),)
+    crews = tuple(Crew(name, 10, 10, shifts, capacity=capacity) for name in "ab")
+    morning, noon = ((8 * HOUR, 11 * HOUR),), ((13 * HOUR, 16 * HOUR),)
+    stops = [Stop("left", 2, 600, morning, load=2), Stop("right, later", 18, 600, noon, load=1)]
+    stops += [Stop("right", 18, 600, morning, load=1), Stop("left, later", 2, 600, noon, load=2)]
+    problem = line(*stops, crews=crews)
+    data = ruin_and_recreate.data_of(arrays_of(problem), (1, 0, 0, 0), 1)
+    set_orders(data, {0: [0, 1], 1: [2, 3]})
+
+    limit = float(data.work[0]["cost"])
+    names = ("nodes", "days", "stops", "travel", "lo", "hi", "near", "old", "touched", "work")
+    changed = 0
+    for _ in range(50):
+        data.work["step"] += 1
+        changed = changed or ruin_and_recreate.swap_tails(*(getattr(data, name) for name in names), limit)
+
+    assert changed == (2 if swaps else 0)
+    routes = {tuple(data.nodes[r, 1:3]["place"]) for r in range(2)}
+    assert routes == ({(0, 3), (2, 1)} if swaps else {(0, 1), (2, 3)})
+
+
 # -- documents and the process of its own ------------------------------------------
 
 
