@@ -14,7 +14,7 @@ ROOT = Path(__file__).resolve().parent.parent
 ORDER = ("shared", "jobs", "measuring", "fabrication", "installs")
 NOT_IN_RULES = {"django", "rest_framework", "celery", "random", "time", "os", "socket", "subprocess"}
 MAY_IMPORT = {
-    # a seeded search with a limit in seconds; its own process, which starts others for its engines
+    # a seeded search with a limit in seconds; its own process, which starts another to compile it
     "jobs/rules/routing": {"random", "time", "os", "subprocess"},
     "fabrication/rules/cutting": {"random", "time", "os"},  # the same
 }

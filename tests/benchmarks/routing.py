@@ -20,6 +20,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,6 @@ from unittest.mock import patch
 from jobs.rules.routing import Problem, crew_drops_out, regret_plan, solve, verify
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_from, problem_document, read_answer
-from jobs.rules.routing.engine_process import EngineProcess
 from jobs.rules.routing.timing import plan_of
 from tests.benchmarks.routing_instances import (
     make_academic,
@@ -37,6 +37,7 @@ from tests.benchmarks.routing_instances import (
     read_best_known,
     read_branch,
 )  # fmt: skip
+from tests.benchmarks.routing_pyvrp import plan_with_pyvrp
 from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import linked_branch, random_branch
 
@@ -130,13 +131,8 @@ def alone(engine: str, problem: Problem, seconds: float, seed: int) -> tuple[int
             best[:] = [plan]
 
     began = time.monotonic()
-    if engine == "vroom":
-        build_with_vroom(problem, seconds - 0.5, tell)
-    else:
-        process = EngineProcess(engine, problem, {}, seconds - 0.5, seed, tell)
-        while process.is_running and time.monotonic() < began + seconds:
-            time.sleep(0.01)
-        process.close()
+    search = build_with_vroom if engine == "vroom" else partial(plan_with_pyvrp, seed=seed)
+    search(problem, seconds - 0.5, tell)
     wall = time.monotonic() - began
     return (best[0].travel, len(best[0].unplaced), wall) if best else None
 

@@ -6,18 +6,19 @@ Every plan an engine hands over is verified before it may replace the best one.
 
 from __future__ import annotations
 
+import contextlib
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib.util import find_spec
-from queue import SimpleQueue
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from jobs.rules.routing.arrays import Arrays, arrays_of, has_long_routes
-from jobs.rules.routing.engine_process import EngineProcess, compile_later
+from jobs.rules.routing.arrays import Arrays, arrays_of
 from jobs.rules.routing.linked_stops import explain_linked_stops, held_as, put_in
 from jobs.rules.routing.model import Plan, Problem
-from jobs.rules.routing.polish import unsuitable
 from jobs.rules.routing.regret import fill, make_room, regret_plan
 from jobs.rules.routing.timing import assemble, orders_of, plan_of
 from jobs.rules.routing.verify import verify
@@ -162,12 +163,8 @@ def _solve_linked_stops(
     return explain_linked_stops(problem, best.plan, is_late)
 
 
-COMPANY: Final = 500
-"""Up to this many stops PyVRP works beside the search, on problems it models exactly; beyond
-it only where routes are long, and then from a plan of its own and without a second start."""
-
 PATIENCE_S: Final = 1.5
-"""If the compiled search has not begun by then (its first run compiles), PyVRP sets out."""
+"""Where the search was still being compiled at the end of more seconds than this, that goes on without it."""
 
 SMALL: Final = 30
 """Up to this many stops, `ENOUGH` steps without a better plan end the search before its time."""
@@ -177,7 +174,7 @@ ENOUGH: Final = 100_000
 
 
 class _Improver:
-    """The search in this process, and the engines in processes beside it, until the deadline."""
+    """The search in this process until the deadline."""
 
     def __init__(
         self,
@@ -192,56 +189,35 @@ class _Improver:
         self.should_stop, self.engines = should_stop, engines
         self.began = time.monotonic()
         self.search: Search | None = None
-        self.engine_process: EngineProcess | None = None
-        self.rounds = 0
-        self.is_vast = False
         self.steps_at_best = 0
-        self._arrived: SimpleQueue[tuple[Orders, str]] = SimpleQueue()
-        for name, package in (("ruin", "numba"), ("pyvrp", "pyvrp")):
-            engines[name] = "not needed" if find_spec(package) else f"{package} is not installed"
-        self.companion = self._companion()
 
     def run(self) -> None:
-        """Improves the best plan; no engine is left running."""
-        try:
-            self._tick()
-            if self._has("ruin"):
-                self._run_search()
-            while self._goes_on():
-                time.sleep(0.02)
-        finally:
-            if self.engine_process is not None:
-                self.engine_process.close()
-        self._take_arrived()
-
-    def _run_search(self) -> None:
+        """Improves the best plan, where numba is installed."""
+        if find_spec("numba") is None:
+            self.engines["ruin"] = "numba is not installed"
+            return
         from jobs.rules.routing.search import Search, processors  # numba takes a while to load
 
-        search = Search(self.arrays, self.best.problem.objective, self._orders(), self.seed)
+        assert self.best.plan is not None
+        orders = orders_of(self.best.problem, self.best.plan)
+        search = Search(self.arrays, self.best.problem.objective, orders, self.seed)
         self.search = search
-        threads = max(1, processors() - (self.engine_process is not None))
         try:
-            search.run(self.began, self.deadline, threads, self._from_search, lambda: not self._goes_on())
+            search.run(self.began, self.deadline, processors(), self._from_search, lambda: not self._goes_on())
         except Exception as failure:  # a compiler at odds with this machine must not cost the plan
             self.engines["ruin"] = f"failed: {type(failure).__name__}"
-            self.search = None
         if search.steps:
             self.engines["ruin"] = "used"
-        elif self.engines["ruin"] == "not needed":
+        elif "ruin" not in self.engines:
             self.engines["ruin"] = "was still being compiled"
             if self.deadline - self.began > PATIENCE_S:
                 compile_later()
 
     def _from_search(self, orders: Orders) -> None:
-        self.engines["ruin"] = "used"
         if self.best.offer(plan_of(self.best.problem, orders), "ruin") and self.search is not None:
             self.steps_at_best = self.search.steps
 
-    def _has(self, engine: str) -> bool:
-        return self.engines[engine] in ("not needed", "used")
-
     def _goes_on(self) -> bool:
-        self._tick()
         stopped = self.should_stop is not None and self.should_stop()
         return not stopped and not self._is_exhausted() and time.monotonic() < self.deadline
 
@@ -251,60 +227,15 @@ class _Improver:
             return False
         return self.search.steps - self.steps_at_best > ENOUGH
 
-    def _companion(self) -> bool:
-        """Whether PyVRP is at its best on the problem: one window a stop, all crews alike."""
-        problem = self.best.problem
-        if not self._has("pyvrp") or self.deadline - self.began < 1:
-            return False
-        self.is_vast = len(problem.stops) > COMPANY
-        if self.is_vast and not has_long_routes(self._orders()):
-            return False
-        is_plain = all(len(windows) == 1 for windows in problem.windows)
-        return is_plain and bool(self.arrays.allowed.all()) and not unsuitable(problem)
 
-    def _tick(self) -> None:
-        self._take_arrived()
-        now = time.monotonic()
-        part = (now - self.began) / max(self.deadline - self.began, 1e-6)
-        if self.companion:
-            if self.rounds < (1 if self.is_vast else 2) and part >= 0.5 * self.rounds:
-                self._start("pyvrp", self.deadline - now, cold=self.is_vast)
-        elif self.rounds < 8 and self._has("pyvrp") and self._is_stuck(now) and not unsuitable(self.best.problem):
-            self._start("pyvrp", self.deadline - now)
-
-    def _is_stuck(self, now: float) -> bool:
-        """Whether no engine is at work, and the compiled search not about to be."""
-        if self.engine_process is not None and self.engine_process.is_running:
-            return False
-        if not self._has("ruin"):
-            return True
-        return now - self.began > PATIENCE_S and (self.search is None or self.search.steps == 0)
-
-    def _start(self, engine: str, seconds: float, cold: bool = False) -> None:
-        if self.engine_process is not None:
-            self.engine_process.close()
-        self.rounds += 1
-        self.engines[engine] = "used"
-        seed = self.seed * 31 + self.rounds
-        start = {} if cold else self._orders()
-        self.engine_process = EngineProcess(
-            engine, self.best.problem, start, seconds, seed, lambda o: self._arrived.put((o, engine))
+def compile_later() -> None:
+    """Leaves the compiling that a short run could not finish to a process that ends by itself."""
+    with contextlib.suppress(OSError):
+        subprocess.Popen(
+            [sys.executable, "-m", "jobs.rules.routing", "--compile"],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            cwd=Path(__file__).resolve().parents[3],
+            start_new_session=True,
         )
-
-    def _take_arrived(self) -> None:
-        if self.engine_process is not None and self.engine_process.failure:
-            self.best.refused.append(self.engine_process.failure)
-            self.engine_process.failure = ""
-        while not self._arrived.empty():
-            orders, engine = self._arrived.get()
-            plan = plan_of(self.best.problem, orders)
-            if self.best.offer(plan, engine) and plan is not None and self.search is not None:
-                self.search.take(orders, (self._left(plan), plan.cost))
-
-    def _left(self, plan: Plan) -> int:
-        numbers = [self.best.problem.stop_number[entry.id] for entry in plan.unplaced]
-        return int(self.arrays.priority[numbers].sum())
-
-    def _orders(self) -> Orders:
-        assert self.best.plan is not None
-        return orders_of(self.best.problem, self.best.plan)

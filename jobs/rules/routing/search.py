@@ -143,12 +143,6 @@ class Search:
         if self.failure is not None:
             raise self.failure
 
-    def take(self, orders: Orders, rank: Rank) -> None:
-        """A plan from elsewhere; searchers take it over at their next meeting."""
-        with self._lock:
-            if self.rank is None or rank < self.rank:
-                self.best, self.rank = orders, rank
-
     def _guarded(self, number: int, began: float, deadline: float, apart: bool) -> None:
         try:
             if apart:

@@ -7,7 +7,6 @@ import sys
 import time
 from dataclasses import replace
 from pathlib import Path
-from queue import SimpleQueue
 
 import numpy as np
 import pytest
@@ -32,14 +31,13 @@ from jobs.rules.routing.__main__ import keep_bytecode
 from jobs.rules.routing.arrays import arrays_of
 from jobs.rules.routing.bound import cost_bound
 from jobs.rules.routing.documents import plan_document, plan_from, problem_document, read_answer, read_request
-from jobs.rules.routing.engine_process import EngineProcess
-from jobs.rules.routing.polish import polish_with_pyvrp
 from jobs.rules.routing.ruin_and_recreate import set_orders
 from jobs.rules.routing.search import Search
 from jobs.rules.routing.slack import Slack
 from jobs.rules.spread import standing
 from shared.contracts import ContractError
 from tests.benchmarks.routing_instances import make_branch, read_branch
+from tests.benchmarks.routing_pyvrp import plan_with_pyvrp
 from tests.benchmarks.routing_vroom import build_with_vroom
 from tests.jobs.routing.branches import HOUR, compile_once, line, random_branch, solve_until
 
@@ -59,25 +57,13 @@ def planned(branch):
     return solve_until(lambda plan: plan.rank < first.rank, branch, seed=3)
 
 
-def test_an_engine_beside_the_search_sends_plans_that_can_be_driven(branch):
-    arrived = SimpleQueue()
-    engine = EngineProcess("pyvrp", branch, {}, 20, 1, arrived.put)
-    try:
-        orders = arrived.get(timeout=120)
-    finally:
-        engine.close()
-
-    assert verify(branch, plan_of(branch, orders)) == ()
-    assert not engine.failure
-
-
-def test_an_engine_keeps_to_what_a_van_holds_and_to_none_where_it_holds_all():
+def test_pyvrp_as_a_referee_keeps_to_what_a_van_holds_and_to_none_where_it_holds_all():
     shifts = ((8 * HOUR, 16 * HOUR),)
     stops = [Stop(name, at, HOUR, load=2) for name, at in (("a", 1), ("b", 2), ("c", 3))]
     problem = line(*stops, crews=(Crew("van", 0, 0, shifts, capacity=3), Crew("truck", 0, 0, shifts)))
     found = []
 
-    polish_with_pyvrp(problem, {0: [0], 1: [1, 2]}, 0.3, 1, found.append)
+    plan_with_pyvrp(problem, 0.3, found.append)
 
     assert found
     assert all(verify(problem, plan_of(problem, orders)) == () for orders in found)

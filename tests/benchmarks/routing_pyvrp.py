@@ -1,75 +1,49 @@
 """
-Polishing with PyVRP, where it is installed.
+PyVRP on our problems: a referee of our plans, in benchmarks and tests.
 
 One client per window of a stop (at most one of them is served), one vehicle type per kind
-of crew-day, skills and locks as load dimensions. It knows no lunch and no price of moving
-a stop or of its waiting: such problems are left to the other engines. Whole numbers throughout.
+of crew-day, skills and locks as load dimensions. It knows no lunch, no price of moving a
+stop, of its waiting or of coming late, and no stops that hang together. Whole numbers throughout.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
+import pyvrp
+from pyvrp.IteratedLocalSearch import IteratedLocalSearchCallbacks, IteratedLocalSearchParams
 
-from jobs.rules.routing.arrays import arrays_of
+from jobs.rules.routing.arrays import Arrays, arrays_of
 from jobs.rules.routing.model import Problem
 
 Orders = dict[int, list[int]]
 
-MOST_SETS: Final = 24
-"""More different sets of able crews than this make too many load dimensions."""
-MOST_CLIENTS: Final = 4_000
 
-
-def unsuitable(problem: Problem) -> str:
-    """Why PyVRP can't work on the problem; "" when it can."""
-    if any(day.lunch is not None for day in problem.days):
-        return "it knows no lunch"
-    if problem.objective.moved and problem.previous:
-        return "it knows no price of moving a stop"
-    if any(stop.wait or stop.overdue for stop in problem.stops):
-        return "it knows no price of waiting"
-    if problem.objective.grace and problem.objective.late:
-        return "it knows no price of lateness"
-    if len(_crew_sets(problem)) > MOST_SETS:
-        return "too many different sets of able crews"
-    if sum(len(windows) for windows in problem.windows) > MOST_CLIENTS:
-        return "too many windows"
-    return ""
-
-
-def polish_with_pyvrp(
-    problem: Problem, start: Mapping[int, Sequence[int]], seconds: float, seed: int, tell: Callable[[Orders], object]
-) -> None:
+def plan_with_pyvrp(problem: Problem, seconds: float, tell: Callable[[Orders], object], seed: int = 0) -> None:
     """
-    Runs PyVRP from `start` for `seconds` of wall time; `tell` gets every better plan's orders.
+    Runs PyVRP from its own random plan for `seconds` of wall time; `tell` gets every better plan's orders.
 
-    Without a start it begins from its own random plan, and on a plain problem asks for all
-    stops: a required stop that can't be placed would leave it with no legal plan at all.
+    On a plain problem it asks for all stops: a required stop that can't be placed would leave it with no
+    legal plan at all.
     """
-    import pyvrp
-    from pyvrp.IteratedLocalSearch import IteratedLocalSearchCallbacks, IteratedLocalSearchParams
-
     deadline = time.monotonic() + seconds
-    model = _model(problem, start, pyvrp)
+    model = _model(problem)
 
     class Callbacks(IteratedLocalSearchCallbacks):
         def on_best(self, best: Any) -> None:
             if best.is_feasible():
                 tell(model.orders(best))
 
-    params = pyvrp.SolveParams(ils=IteratedLocalSearchParams(callbacks=Callbacks()))
     result = pyvrp.solve(
         model.data,
         stop=lambda best: time.monotonic() >= deadline,
         seed=seed,
         collect_stats=False,
-        params=params,
-        initial_solution=model.solution(pyvrp, start) if start else None,
+        params=pyvrp.SolveParams(ils=IteratedLocalSearchParams(callbacks=Callbacks())),
     )
     if result.best.is_feasible():
         tell(model.orders(result.best))
@@ -79,10 +53,7 @@ def polish_with_pyvrp(
 class _Model:
     data: Any
     stop_of: list[int]  # stop number per client
-    client_of: dict[tuple[int, int], int]  # client by (stop, window)
     days_of: list[list[int]]  # crew-day numbers per vehicle type
-    type_of: dict[int, int]  # vehicle type by crew-day
-    problem: Problem
 
     def orders(self, solution: Any) -> Orders:
         free = [list(numbers) for numbers in self.days_of]
@@ -92,28 +63,6 @@ class _Model:
             if stops:
                 orders[free[route.vehicle_type()].pop(0)] = stops
         return orders
-
-    def solution(self, pyvrp: Any, start: Mapping[int, Sequence[int]]) -> Any:
-        routes = []
-        for number, order in start.items():
-            if order:
-                clients = self._clients(number, order)
-                visits = [pyvrp.Activity(pyvrp.ActivityType.CLIENT, client) for client in clients]
-                routes.append(pyvrp.Route(self.data, visits, self.type_of[number]))
-        return pyvrp.Solution(self.data, routes)
-
-    def _clients(self, number: int, order: Sequence[int]) -> list[int]:
-        """The client of each stop: the one whose window the route meets."""
-        problem, rows = self.problem, self.problem.rows
-        day = problem.days[number]
-        at, place, clients = day.begin, day.start_at, []
-        for stop in order:
-            ready = at + rows[place][problem.stops[stop].at]
-            window = next(w for w, (_, end) in enumerate(problem.windows[stop]) if ready <= end)
-            at = max(ready, problem.windows[stop][window][0]) + problem.stops[stop].service
-            place = problem.stops[stop].at
-            clients.append(self.client_of[stop, window])
-        return clients
 
 
 def _crew_sets(problem: Problem) -> dict[frozenset[int], int]:
@@ -126,25 +75,21 @@ def _crew_sets(problem: Problem) -> dict[frozenset[int], int]:
     return sets
 
 
-def _model(problem: Problem, start: Mapping[int, Sequence[int]], pyvrp: Any) -> _Model:
+def _model(problem: Problem) -> _Model:
     arrays, sets = arrays_of(problem), _crew_sets(problem)
     is_loaded = any(day.capacity is not None for day in problem.days)
-    placed = sum(len(order) for order in start.values())
-    is_plain = bool(arrays.allowed.all()) and all(len(windows) == 1 for windows in problem.windows)
-    is_complete = placed == len(problem.stops) or (not placed and is_plain)
+    is_complete = bool(arrays.allowed.all()) and all(len(windows) == 1 for windows in problem.windows)
     prize = _prize(problem)
     locations = [pyvrp.Location(0, 0) for _ in range(len(arrays.travel))]
     clients: list[object] = []
     groups: list[object] = []
     stop_of: list[int] = []
-    client_of: dict[tuple[int, int], int] = {}
     for number, stop in enumerate(problem.stops):
         spans = _spans(problem, number)
         group = len(groups) if len(spans) > 1 else None
         members = []
-        for window, (begin, end) in spans:
+        for begin, end in spans:
             members.append(len(clients))
-            client_of[number, window] = len(clients)
             stop_of.append(number)
             clients.append(
                 pyvrp.Client(
@@ -160,22 +105,21 @@ def _model(problem: Problem, start: Mapping[int, Sequence[int]], pyvrp: Any) -> 
             )
         if group is not None:
             groups.append(pyvrp.ClientGroup(members, required=is_complete))
-    kinds, types, depots = _vehicles(problem, arrays.kind, sets, is_loaded, arrays, pyvrp)
+    kinds, types, depots = _vehicles(problem, arrays.kind, sets, is_loaded, arrays)
     data = pyvrp.ProblemData(locations, clients, depots, types, [arrays.travel], [arrays.travel], groups)
-    type_of = {number: place for place, numbers in enumerate(kinds) for number in numbers}
-    return _Model(data, stop_of, client_of, kinds, type_of, problem)
+    return _Model(data, stop_of, kinds)
 
 
-def _spans(problem: Problem, number: int) -> list[tuple[int, tuple[int, int]]]:
-    """(window number, window) of a stop, cut to the shifts it may be done in."""
+def _spans(problem: Problem, number: int) -> list[tuple[int, int]]:
+    """The windows of a stop, cut to the shifts it may be done in."""
     days = [problem.days[day] for day in problem.allowed[number]]
     out = []
-    for window, (begin, end) in enumerate(problem.windows[number]):
+    for begin, end in problem.windows[number]:
         meets = [day for day in days if begin <= day.limit and end >= day.begin]
         if meets:
             first = max(begin, min(day.begin for day in meets))
             last = min(end, max(day.limit for day in meets))
-            out.append((window, (first, last)))
+            out.append((first, last))
     return out
 
 
@@ -186,7 +130,7 @@ def _load(problem: Problem, number: int, sets: Mapping[frozenset[int], int], is_
 
 
 def _vehicles(
-    problem: Problem, kind: np.ndarray, sets: Mapping[frozenset[int], int], is_loaded: bool, arrays: Any, pyvrp: Any
+    problem: Problem, kind: np.ndarray, sets: Mapping[frozenset[int], int], is_loaded: bool, arrays: Arrays
 ) -> tuple[list[list[int]], list[object], list[object]]:
     bases = sorted({int(base) for base in (*arrays.start_at, *arrays.end_at)})
     depots = [pyvrp.Depot(base) for base in bases]
