@@ -361,6 +361,8 @@ class _Drawing:
         return self.svg
 
     def _draw(self, part: RulePart, y: float) -> None:
+        if self.sheet.has_list:
+            self.svg.group(part.key)
         across = _across(part, self.made)
         wide, high = across.ticks * self.scale, self._height(part)
         x = self.sheet.middle - wide / 2
@@ -370,6 +372,8 @@ class _Drawing:
             down = _down(part, self.made)
             self.svg.dimension(x + wide, y, x + wide, y + high, down, unit=self.unit, offset=16, size=10)
         self._ring(self.numbers[id(part)], x, y + min(high, 20) / 2)
+        if self.sheet.has_list:
+            self.svg.end_group()
 
     def _ring(self, number: int, x: float, y: float) -> None:
         self.svg.circle(30, y, 9, "thin")

@@ -249,6 +249,14 @@ class Svg:
         """End the link."""
         self._body.append("</a>")
 
+    def group(self, name: str) -> None:
+        """Begin the marks of a part of this name, until `end_group`."""
+        self._body.append(f'<g data-part="{escape(name)}">')
+
+    def end_group(self) -> None:
+        """End them."""
+        self._body.append("</g>")
+
     # -- putting together -------------------------------------------------------
 
     def _look(self, look: str) -> str:

@@ -69,6 +69,8 @@ class Section:
     """Paths of lists of allowances that take another one."""
     part: str = ""
     """The path of the part it is about, if it is about one."""
+    key: str = ""
+    """What the drawing calls that part."""
     conditions: list[tuple[str, str]] = field(default_factory=list)
     """Path and words of each condition of the part."""
     may_take_color: bool = False
@@ -146,7 +148,7 @@ def sections(
 
 
 def _part(place: int, row: Mapping[str, Any], recipe: rules.Recipe | None, names: Mapping[str, str]) -> Section:
-    section = Section(f"Part: {row['name']}", part=f"parts[{place}]")
+    section = Section(f"Part: {row['name']}", part=f"parts[{place}]", key=str(row.get("key", "")))
     section.conditions = [
         (f"parts[{place}].when[{number}]", _condition(one)) for number, one in enumerate(row.get("when") or ())
     ]

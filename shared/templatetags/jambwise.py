@@ -63,7 +63,7 @@ def stacked(value: Length, unit: LengthUnit = LengthUnit.INCH) -> SafeString:
     whole, _, fraction = text.rpartition(" ") if "/" in text else (text, "", "")
     if not fraction:
         return format_html('<span class="len" role="img" aria-label="{}">{}</span>', value.spoken(unit), whole)
-    sign, fraction = ("-", fraction[1:]) if fraction.startswith("-") else ("", fraction)
+    sign, fraction = ("−\u2009", fraction[1:]) if fraction.startswith("-") else ("", fraction)
     numerator, denominator = fraction.split("/")
     return format_html(
         '<span class="len" role="img" aria-label="{}">{}{}{}<span class="frac"><sup>{}</sup>'

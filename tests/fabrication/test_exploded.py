@@ -22,6 +22,8 @@ def test_a_drawing_has_title_and_words_and_every_part_by_number(product: str):
     texts = [element.text for element in root.iter(f"{SVG}text")]
 
     assert root.find(f"{SVG}title").text == f"{unit.name} K7M2P9T"
+    drawn = {part.key for part in unit.parts if part.draw}
+    assert {group.attrib["data-part"] for group in root.iter(f"{SVG}g") if "data-part" in group.attrib} == drawn
     assert mass(unit.weight_g, LengthUnit.INCH) in root.find(f"{SVG}desc").text
     for number, part in enumerate(unit.parts, 1):
         assert str(number) in texts

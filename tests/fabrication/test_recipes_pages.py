@@ -1,5 +1,6 @@
 """Recipes: a new revision is whole before it is kept, and older units keep theirs."""
 
+import re
 from copy import deepcopy
 
 import pytest
@@ -192,6 +193,16 @@ def test_a_condition_or_a_part_that_is_not_there_changes_nothing(product):
     sent = {"when:parts[0]": "control=string", "drop:parts[99]": "on", "drop:options[0]": "on", "new:name": "x"}
 
     assert edited(definition, sent | {"new:like": "99"}) == definition
+
+
+def test_a_part_is_lit_in_the_drawing_by_the_name_it_has_there(product, workroom, as_user):
+    page = as_user(workroom).get(f"/workroom/recipes/{product.pk}/").content.decode()
+
+    names = set(re.findall(r'<details class="recipe-part" id="parts\[\d+\]" data-part="(\w+)"', page))
+    lit = set(re.findall(r'<g data-part="(\w+)"', page))
+    assert lit
+    assert lit <= names
+    assert "fabrication/recipe.js" in page
 
 
 def test_the_recipes_page_saves_an_added_part(product, workroom, as_user):
