@@ -202,7 +202,7 @@ def test_a_part_is_lit_in_the_drawing_by_the_name_it_has_there(product, workroom
     lit = set(re.findall(r'<g data-part="(\w+)"', page))
     assert lit
     assert lit <= names
-    assert "fabrication/recipe.js" in page
+    assert "fabrication/recipe." in page
 
 
 def test_the_recipes_page_saves_an_added_part(product, workroom, as_user):
