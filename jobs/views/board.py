@@ -23,7 +23,7 @@ from jobs.forms import DayMoveForm, SwapForm
 from jobs.models import INSTALLING, MEASURING, Appointment, Crew, DaySheet
 from jobs.ports import ports
 from jobs.schedule.board import draw_board, kind_of, problem_of
-from jobs.schedule.chances import outlooks
+from jobs.schedule.chances import hundredths, outlooks
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule, taking_time
 from jobs.schedule.fill import Fill, fills
 from jobs.services import appointments
@@ -57,6 +57,7 @@ class Lane:
     schedule: DaySchedule
     rows: list[tuple[Appointment, int, str, str]]
     drive_min: int
+    risky: list[tuple[Appointment, str]]
 
 
 def _crews(request: SignedInRequest, show: str) -> list[Crew]:
@@ -181,16 +182,14 @@ def _crewless(schedule: Schedule | None) -> list[Decision]:
 
 
 def _lanes(schedule: Schedule | None, now: dt.datetime) -> dict[str, object]:
-    """What a day's page shows beside its board: crews as lists, the map, promises at risk."""
+    """What a day's page shows beside its board: crews as lists, the map, promises under the branch's floor."""
     if schedule is None:
         return {"lanes": [], "map": None, "risky": []}
-    lanes = [_lane(one, now) for one in schedule.days.values()]
+    lanes = [_lane(one, now, schedule.rules.chance_floor) for one in schedule.days.values()]
     return {
         "lanes": lanes,
         "map": route_map(*schedule.days.values()),
-        "risky": [
-            (row, chance) for lane in lanes for row, _, _, chance in lane.rows if chance and chance[:4] != "safe"
-        ],
+        "risky": [entry for lane in lanes for entry in lane.risky],
     }
 
 
@@ -219,14 +218,16 @@ def _link(keep: dict[str, str], day: dt.date, **more: str) -> str:
     return f"{reverse('jobs:calendar')}?{urlencode(query)}"
 
 
-def _lane(one: DaySchedule, now: dt.datetime) -> Lane:
+def _lane(one: DaySchedule, now: dt.datetime, floor: int) -> Lane:
     ahead = outlooks(one, now)
-    rows = []
+    rows, risky = [], []
     for row in one.appointments:
         outlook = ahead.get(row.pk)
         text = outlook.text if outlook is not None else ""
         rows.append((row, round(one.stops[row.pk].driving / 60), problem_of(outlook), text))
-    return Lane(one, rows, round(one.timeline.drive / 60))
+        if outlook is not None and outlook.chance is not None and hundredths(outlook.chance.on_time) < floor:
+            risky.append((row, text))
+    return Lane(one, rows, round(one.timeline.drive / 60), risky)
 
 
 def unplaced_of(request: SignedInRequest) -> QuerySet[Appointment]:

@@ -711,6 +711,9 @@ def test_a_promise_shows_its_chance_in_words_and_a_number(branch, crew, office):
 
     assert "<dt>On time</dt><dd>99% on time" in shown("11:00")
     assert "<dt>On time</dt><dd>99% on time" not in shown("9:00")
+    risky = office.get(f"/calendar/?day={MONDAY}").context["risky"]
+    assert [chance for _, chance in risky if "99%" in chance] == []  # every one stood among those at risk
+    assert len(risky) == 1
 
 
 def test_visits_in_an_absence_are_raised_with_where_to_spread_them(branch, crew, office, dispatcher):
