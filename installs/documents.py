@@ -19,7 +19,7 @@ from installs.rules.care import CARE
 from installs.rules.causes import cause
 from installs.rules.hardware import remote_map
 from installs.services.loads import refresh_load
-from jobs.models import INSTALLING, Appointment, Job
+from jobs.models import INSTALLING, Appointment, Job, ServiceCall
 from jobs.schedule.words import window_text
 from measuring.adapters.changes import in_question
 from measuring.models import Unit
@@ -190,6 +190,7 @@ def completion(job: Job) -> dict[str, Any]:
         "address": job.site.address,
         "units": _installed(job, units),
         **_own_material(job),
+        **_serviced(job),
         "owed": [f"{row.unit.opening}: {row.cause_text}" for row in owed],
         "care": [{"family": name, "text": CARE[name]} for name in families if name in CARE],
         "loops": tension,
@@ -210,6 +211,22 @@ def _own_material(job: Job) -> dict[str, Any]:
     """What the customer has back of their own material; nothing, not even a name, where there is none."""
     found = [own_text(item) for item in given_back(job)]
     return {"given_back": found} if found else {}
+
+
+def _serviced(job: Job) -> dict[str, Any]:
+    """What was done at service calls; not even a name where there was none."""
+    calls = ServiceCall.objects.filter(appointment__job=job).exclude(result="").order_by("appointment__done_at", "pk")
+    found = [
+        {
+            "what": str(call),
+            "fault": call.fault,
+            "done": call.done,
+            "result": call.get_result_display(),
+            "when": call.appointment.done_at or call.appointment.arrived_at,
+        }
+        for call in calls.select_related("appointment")
+    ]
+    return {"serviced": found} if found else {}
 
 
 def _installed(job: Job, units: list[Unit]) -> list[dict[str, Any]]:

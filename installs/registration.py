@@ -28,14 +28,14 @@ from shared.roles import DISPATCHER, INSTALLER, WORKROOM
 
 
 def _installs(visit: Appointment) -> bool:
-    """A measure has nothing to load."""
-    return visit.purpose in INSTALLING
+    """A measure has nothing to load, a service call no units."""
+    return visit.purpose in INSTALLING and visit.purpose != Purpose.SERVICE
 
 
 def register() -> None:
     """Called once, when the apps are ready."""
     from installs.adapters.customers import part_of_customer
-    from installs.adapters.minutes import install_minutes
+    from installs.adapters.minutes import expected_service_minutes, install_minutes
     from installs.demo import load
     from installs.services.erasing import erase
     from installs.services.starting_data import load_for_range
@@ -62,17 +62,19 @@ def register() -> None:
     jobs_ports.aboard_sources.append(aboard)
     jobs_ports.parts_unknown_sources.append(parts_unknown)
     jobs_ports.outcome_sources.append(outcomes)
-    for purpose in (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY):
+    for purpose in INSTALLING:
         jobs_ports.visit_urls[purpose] = "installs:stop"
         jobs_ports.entry_rooms[purpose] = "installs"
         jobs_ports.minutes_sources[purpose] = install_minutes
         jobs_ports.finish_sources[purpose] = unfinished
         jobs_ports.record_sources[purpose] = is_recorded
+    jobs_ports.expected_sources[Purpose.SERVICE] = expected_service_minutes
     offline.add_page(r"^/(|sign-in/|stops/(\d+/)?|load/|loads/\d+/|today/)$", "installs:offline")
     scripts = ("day", "kept", "load", "scan", "sending", "shell", "stop")
     offline.add_files("installs/day.css", "jobs/visit.css", *(f"installs/{name}.js" for name in scripts))
     jobs_ports.day_scripts.append("installs/day.js")
-    jobs_ports.message_documents["done"] = lambda message: ("installs.completion", message.job)
+    for kind in ("done", "serviced"):
+        jobs_ports.message_documents[kind] = lambda message: ("installs.completion", message.job)
     measuring_ports.range_hooks.append(load_for_range)
     measuring_ports.release_hooks.append(take_in_released)
     measuring_ports.size_change_hooks.append(size_changed)

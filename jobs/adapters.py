@@ -11,10 +11,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from jobs.access import OFFICE
-from jobs.models import Appointment, Job, Message, MessageKind, Purpose
+from jobs.models import Appointment, Job, Message, MessageKind, Purpose, ServiceCall
 from jobs.rules.messages import Words, dialled
 from jobs.schedule.words import WHAT, clock, expected_text, stay_text, window_text, written
-from jobs.services.messages import PUTS_UP, expected_from, kind_of_window
+from jobs.services.messages import AFTER, expected_from, kind_of_window
 from jobs.services.search import find_jobs, region_of
 from jobs.services.your_job import may_choose
 from shared.finding import Found
@@ -69,7 +69,7 @@ def ready_for_visit(row: Appointment) -> Ready | None:
     """What the customer should know of a visit as it stands; None where there is nothing."""
     states = Appointment.State
     if row.state == states.DONE:
-        kind = MessageKind.DONE if row.purpose in PUTS_UP else ""
+        kind = AFTER.get(row.purpose, "")
     elif row.state == states.CANCELLED:
         kind = MessageKind.CANCELLATION if row.is_promised() else ""
     elif row.state == states.ON_THE_WAY and (expected := expected_from(row)) is not None:
@@ -109,7 +109,9 @@ def _seen_by_customer(row: Appointment) -> CustomersVisit:
     states, what = Appointment.State, WHAT[row.purpose]
     if row.state == states.DONE:
         day = row.day or (row.done_at and row.done_at.astimezone(row.job.branch.tz).date())
-        return CustomersVisit(row, what, long_day(day), "", "Done.")
+        call = ServiceCall.objects.filter(appointment=row).first() if row.purpose == Purpose.SERVICE else None
+        said = f"{call.get_result_display().capitalize()}: {call.done}" if call is not None and call.result else "Done."
+        return CustomersVisit(row, what, long_day(day), "", said)
     if row.state not in {states.PROMISED, states.ON_THE_WAY, states.ARRIVED}:
         return CustomersVisit(row, what, "", stay_text(row))
     may = may_choose(row, timezone.now().astimezone(row.job.branch.tz).date())

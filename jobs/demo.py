@@ -19,6 +19,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import (
+    INSTALLING,
     Appointment,
     Crew,
     CrewDay,
@@ -159,7 +160,7 @@ def _crews(demo: Demo, branch: Branch, people: dict[str, User]) -> tuple[list[Cr
     installing = [
         _crew(
             demo, branch, name,
-            [Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY], people=2,
+            list(map(str, INSTALLING)), people=2,
         )
         for name in islice(chain(("Isko's crew", "Rufus's crew"), more), max(2, demo.jobs // 700 + 1))
     ]  # fmt: skip

@@ -26,6 +26,7 @@ from jobs.models import (
     Project,
     Purpose,
     ReadinessAnswer,
+    ServiceCall,
     Site,
     Skill,
     Wish,
@@ -232,10 +233,29 @@ class CallForm(PageForm):
     on = forms.DateField(label="Call customer by", widget=DateInput())
 
 
+class CallAboutForm(PageModelForm):
+    """What a service call is about."""
+
+    class Meta:
+        model = ServiceCall
+        fields = ("product", "fault", "made_by", "years", "parts", "trip_charge")
+
+
+class ServiceForm(CallAboutForm):
+    """The same on a page of its own, with a picture."""
+
+    file = forms.FileField(label="Photo", required=False, widget=forms.FileInput(attrs={"accept": "image/*"}))
+
+
 class BookForm(LocalTimes):
     """The job's part of a booking, and when the customer can and can't."""
 
     CLOCKS = (("can_day", ("can_from", "can_until")), ("not_day", ("not_from", "not_until")))
+
+    purpose = forms.ChoiceField(
+        label="What for", required=False, initial=Purpose.MEASURE, widget=forms.RadioSelect,
+        choices=[(Purpose.MEASURE, "Measure"), (Purpose.SERVICE, "Service call")],
+    )  # fmt: skip
 
     openings_expected = forms.IntegerField(label="Openings", min_value=1, max_value=999, initial=1)
     product_expected = forms.ChoiceField(label="Product", required=False, help_text="most of them")
@@ -268,6 +288,9 @@ class BookForm(LocalTimes):
         _offer_families(self)
         if not projects.exists():
             del self.fields["project"], self.fields["phase"]
+
+    def clean_purpose(self) -> str:
+        return self.cleaned_data["purpose"] or Purpose.MEASURE.value
 
     def job_values(self) -> dict[str, Any]:
         """The job's own fields of what was filled in."""

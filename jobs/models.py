@@ -49,10 +49,13 @@ class Purpose(models.TextChoices):
     RETURN = "return", "return"
     TAKE_DOWN = "take_down", "take-down"
     DELIVERY = "delivery", "delivery"
+    SERVICE = "service", "service call"
 
 
 MEASURING = (Purpose.MEASURE, Purpose.CHECK)
-INSTALLING = (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY)
+INSTALLING = (Purpose.INSTALL, Purpose.RETURN, Purpose.TAKE_DOWN, Purpose.DELIVERY, Purpose.SERVICE)
+ASKED_READY = tuple(purpose for purpose in INSTALLING if purpose != Purpose.SERVICE)
+"""Visits before which somebody asks whether the site is ready."""
 
 
 class BranchQuerySet(models.QuerySet[M]):
@@ -963,6 +966,52 @@ class Appointment(models.Model):
         return self.promised_from is not None
 
 
+class ServiceCallQuerySet(BranchQuerySet["ServiceCall"]):
+    branch_path = "appointment__job__branch"
+
+    def visible_to(self, user: User) -> ServiceCallQuerySet:
+        """Whoever may see the visit."""
+        return self.filter(appointment__in=Appointment.objects.visible_to(user))
+
+
+class ServiceCall(models.Model):
+    """What a service call is about, as the customer told it, and what was done; what hangs there may be anybody's."""
+
+    class MadeBy(models.TextChoices):
+        OURS = "ours", "ours"
+        OTHER = "other", "another firm's"
+        UNKNOWN = "unknown", "nobody knows whose"
+
+    class Result(models.TextChoices):
+        FIXED = "fixed", "fixed"
+        PARTS = "parts", "parts to come"
+        NOT_FIXED = "not_fixed", "can't be repaired"
+
+    appointment = models.OneToOneField(Appointment, models.CASCADE, related_name="service")
+    product = models.CharField("what hangs there", max_length=160, help_text="such as: roller shade, kitchen")
+    fault = models.CharField("what is wrong", max_length=240)
+    made_by = models.CharField("whose", max_length=8, choices=MadeBy.choices, default=MadeBy.UNKNOWN)
+    years = models.PositiveSmallIntegerField(
+        "about how many years old", null=True, blank=True, validators=between(0, 100)
+    )
+    parts = models.CharField("parts to bring", max_length=240, blank=True)
+    trip_charge = models.DecimalField(
+        null=True, blank=True, max_digits=8, decimal_places=2, validators=between(0, 100_000)
+    )
+    photo = models.ImageField(upload_to="service/%Y/%m/", blank=True)
+    result = models.CharField(max_length=10, choices=Result.choices, blank=True)
+    done = models.CharField("what was done", max_length=600, blank=True)
+    follow_up = models.ForeignKey(
+        Appointment, models.SET_NULL, null=True, blank=True, related_name="+", help_text="the visit that brings parts"
+    )
+
+    objects = ServiceCallQuerySet.as_manager()
+
+    def __str__(self) -> str:
+        age = "" if self.years is None else f", about {self.years} year{'' if self.years == 1 else 's'} old"
+        return f"{self.product}, {self.get_made_by_display()}{age}"
+
+
 class AppointmentMove(models.Model):
     """One change of place in the calendar, kept so that it can be undone."""
 
@@ -1087,6 +1136,7 @@ class MessageKind(models.TextChoices):
     REMINDER = "reminder", "reminder"
     LEAVING = "leaving", "leaving now"
     DONE = "done", "work done"
+    SERVICED = "serviced", "service call done"
     RETURN = "return_trip", "return trip"
     APPROVAL = "approval", "approval wanted"
     DEPOSIT = "deposit", "deposit wanted"

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from installs.adapters.warranty import warranty_of
 from installs.rules.care import CARE
-from jobs.models import Job
+from jobs.models import Job, ServiceCall
 from jobs.ports import CustomersPart
 from measuring.models import ProductTerms, Unit
 
 
 def part_of_customer(job: Job) -> CustomersPart | None:
-    """What was installed, for the customer's page; None before anything was."""
+    """What was installed or repaired, for the customer's page; None before anything was."""
     units = list(Unit.objects.filter(opening__job=job, state=Unit.State.INSTALLED).select_related("product"))
-    if not units:
+    if not units and not ServiceCall.objects.filter(appointment__job=job).exclude(result="").exists():
         return None
     own = ProductTerms.objects.filter(product__in={unit.product_id for unit in units}).exclude(care="")
     said = dict(own.values_list("product", "care"))
@@ -21,4 +21,5 @@ def part_of_customer(job: Job) -> CustomersPart | None:
         "warranty": warranty_of(job),
         "care": sorted((name, text) for name, text in care.items() if text),
     }
-    return CustomersPart("Warranty and care", "installs/_your_record.html", shows)
+    title = "Warranty and care" if units else "Your record"
+    return CustomersPart(title, "installs/_your_record.html", shows)

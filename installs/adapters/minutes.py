@@ -10,14 +10,16 @@ from django.db.models import Count, Max
 from installs.adapters.evaluation import rules_of, units_to_install, visit_units, visit_units_of, with_needs, work_out
 from installs.rules.cords import CordRule
 from installs.rules.durations import install_visit_minutes
-from jobs.models import INSTALLING, Appointment
-from jobs.ports import Minutes
+from jobs.models import INSTALLING, Appointment, Purpose
+from jobs.ports import Expected, Minutes
 from jobs.rules.durations import PROMISE_QUANTILE, Lognormal, learn_factor, learn_sigma
 from measuring.models import Unit
 from shared.models import Branch
 
 LOOKED_BACK: Final = 60
 """Logged visits that are learned from, the latest ones."""
+SERVICE_MIN, EACH_MIN, SAFE_MORE_MIN = 40, 20, 30
+"""Minutes of a service call: its first covering, each further one, and what most keep; common practice, no source."""
 LEAST_MINUTES: Final = 5
 """A visit over sooner was tapped, not worked."""
 
@@ -26,8 +28,10 @@ def install_minutes(appointment: Appointment) -> Minutes | None:
     """
     Minutes on site for an install or a return, with what they are made of; None when nothing is named.
 
-    For the units the visit names, else those of the job still to be installed.
+    For the units the visit names, else those of the job still to be installed. A service call names none.
     """
+    if appointment.purpose == Purpose.SERVICE:
+        return expected_service_minutes(Expected.of(appointment.job, appointment.purpose, appointment.people))
     units: Sequence[Unit] = [row.unit for row in visit_units(appointment)] if appointment.pk else []
     if not units:
         units = list(with_needs(units_to_install(appointment.job_id)))
@@ -43,6 +47,14 @@ def install_minutes(appointment: Appointment) -> Minutes | None:
     if count:
         why.append(f"× {factor:.2f} by {count} logged visits")
     return Minutes(mean, safe, tuple(why))
+
+
+def expected_service_minutes(visit: Expected) -> Minutes:
+    """Minutes of a service call to so many coverings; nobody measured them, so none are learned."""
+    count = sum(visit.families.values())
+    mean = SERVICE_MIN + EACH_MIN * (count - 1)
+    more = f", {EACH_MIN} for each of {count - 1} more" if count > 1 else ""
+    return Minutes(mean, mean + SAFE_MORE_MIN, (f"{SERVICE_MIN} for a service call{more}",))
 
 
 _known: dict[int, tuple[tuple[object, int], tuple[float, float, int]]] = {}

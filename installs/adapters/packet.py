@@ -26,7 +26,7 @@ from installs.rules.findings import with_amounts
 from installs.rules.hardware import HardwareList, JobHardware
 from installs.services.loads import goes_up, packages_for
 from jobs.drawings import route_map
-from jobs.models import Appointment, Crew, CrewMember, Site
+from jobs.models import Appointment, Crew, CrewMember, Purpose, ServiceCall, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
 from jobs.schedule.handovers import fetched
 from jobs.schedule.words import clock, promise_text
@@ -37,6 +37,7 @@ from measuring.models import Opening, Reading, Unit
 from shared.drawings import Svg
 from shared.formats.dates import clocks, long_day
 from shared.formats.mass import GRAMS_PER_POUND, mass
+from shared.formats.money import money_text
 from shared.lengths import Length, LengthUnit
 
 DEAD = (Unit.State.CANCELLED, Unit.State.REPLACED)
@@ -155,7 +156,9 @@ def facts_of_site(visit: Appointment) -> list[list[str]]:
     hours = clocks(site.hours_from, site.hours_until) if site.hours_from and site.hours_until else ""
     lift = "lift" if site.has_lift else "stairs only"
     floor = f"floor {site.floor}, {lift}" if site.floor else ""
+    call = ServiceCall.objects.filter(appointment=visit).first() if visit.purpose == Purpose.SERVICE else None
     rows = [
+        *(call_facts(call, job.branch.currency) if call is not None else ()),
         ("on the way", "; ".join(fetched([visit]).get(visit.pk, []))),
         ("access", access_words(site)),
         ("contact", f"{job.customer.name}, {job.customer.phone}".strip(", ")),
@@ -172,6 +175,12 @@ def facts_of_site(visit: Appointment) -> list[list[str]]:
         ("note", visit.note),
     ]
     return [[name, text] for name, text in rows if text]
+
+
+def call_facts(call: ServiceCall, currency: str) -> list[tuple[str, str]]:
+    """What a service call is about."""
+    charge = "" if call.trip_charge is None else money_text(call.trip_charge, currency)
+    return [("service", str(call)), ("wrong", call.fault), ("parts", call.parts), ("trip charge", charge)]
 
 
 def unit_values(one: Worked, show: LengthUnit, options: Sequence[tuple[str, str]], rules: Rules) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from installs.rules.causes import CHOOSE, YES, cause
 from installs.rules.clearance import plan_projection, projection_needed
 from installs.rules.tools import merge_tools
 from installs.services.hardware import visit_hardware
-from jobs.models import INSTALLING, Appointment, Job, Purpose
+from jobs.models import INSTALLING, Appointment, Job, Purpose, ServiceCall
 from jobs.ports import Blocker, Unfinished
 from measuring.models import Obstruction, Opening, Unit
 from shared.formats.dates import short_day
@@ -50,19 +50,25 @@ def unfinished(appointment: Appointment) -> Unfinished | None:
         return None
     outcomes = list(VisitUnit.objects.filter(appointment=appointment).values_list("outcome", flat=True))
     waiting = outcomes.count(VisitUnit.Outcome.TO_DO)
+    if appointment.purpose == Purpose.SERVICE:
+        return Unfinished("say what was done")
     if waiting:
         return Unfinished(f"{waiting} of {len(outcomes)} units {'has' if waiting == 1 else 'have'} no outcome yet")
     return Unfinished("every unit has its outcome, it is not closed" if outcomes else "it is not closed")
 
 
 def outcomes(appointments: Sequence[Appointment]) -> dict[int, str]:
-    """How much of what was to go up at a closed stop is up, in words."""
+    """How much of what was to go up at a closed stop is up, in words; of a service call what came of it."""
+    own = [row for row in appointments if row.purpose == Purpose.SERVICE]
+    calls = ServiceCall.objects.filter(appointment__in=own).exclude(result="") if own else ()
+    results = {call.appointment_id: call.get_result_display() for call in calls}
     rows = VisitUnit.objects.filter(
         appointment__in=appointments, appointment__purpose__in=[Purpose.INSTALL, Purpose.RETURN]
     )
     up = Count("pk", filter=Q(outcome=VisitUnit.Outcome.INSTALLED))
     counted = rows.exclude(appointment__stop__closed_at=None).order_by().values("appointment")
-    return {row["appointment"]: _installed(row["up"], row["all"]) for row in counted.annotate(up=up, all=Count("pk"))}
+    units = {row["appointment"]: _installed(row["up"], row["all"]) for row in counted.annotate(up=up, all=Count("pk"))}
+    return units | results
 
 
 def _installed(up: int, whole: int) -> str:
@@ -145,7 +151,11 @@ def _returns(job: Job) -> Iterator[Blocker]:
 
 def bring(appointments: Sequence[Appointment]) -> dict[int, list[str]]:
     """Tools beyond the usual, people, and how many pieces of hardware; for installs and returns."""
-    return {row.pk: _bring(row) for row in appointments if row.purpose in INSTALLING}
+    own = [row for row in appointments if row.purpose == Purpose.SERVICE]
+    calls = ServiceCall.objects.filter(appointment__in=own).exclude(parts="") if own else ()
+    parts = {call.appointment_id: [call.parts] for call in calls}
+    units = {row.pk: _bring(row) for row in appointments if row.purpose in INSTALLING and row not in own}
+    return units | parts
 
 
 def _bring(appointment: Appointment) -> list[str]:

@@ -14,7 +14,7 @@ from installs import access
 from installs.models import Load, Stop
 from installs.services import loads, stops
 from installs.services.stops import PAD
-from jobs.models import Appointment
+from jobs.models import Appointment, ServiceCall
 from jobs.services import appointments as calendar
 from shared.contracts import ContractError
 from shared.devices.kinds import PHOTO_TEXT, Done, Key, Note, Reply, Touches, entry, picture_of
@@ -336,9 +336,10 @@ def sign(body: Sign, done: Done) -> Reply:
 
 @dataclass(frozen=True, kw_only=True)
 class StopDone(OfStop):
-    """The stop is finished; `checked` are the checks that were ticked."""
+    """The stop is finished; `checked` are the checks that were ticked, `result` is what came of a service call."""
 
     note: Note = ""
+    result: Annotated[str, OneOf("", *ServiceCall.Result.values)] = ""
     checked: Annotated[tuple[str, ...], OneOf(*Stop.Check.values)] = ()
 
 
@@ -346,5 +347,7 @@ class StopDone(OfStop):
 def stop_done(body: StopDone, done: Done) -> Reply:
     """Done twice it is done."""
     visit, note = _visit(body, done), body.note[:2000]
-    stop = stops.close_stop(appointment=visit, by=done.by, note=note, checked=body.checked, at=done.at)
+    stop = stops.close_stop(
+        appointment=visit, by=done.by, note=note, checked=body.checked, result=body.result, at=done.at
+    )
     return {"stop": stop.pk}

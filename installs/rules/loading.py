@@ -64,6 +64,8 @@ class StopLoad:
     lists: tuple[HardwareList, ...]
     packages: tuple[Package, ...]
     goes_back: tuple[GoesBack, ...] = ()
+    parts: str = ""
+    """Of a service call, as the office wrote them."""
 
 
 @dataclass(frozen=True)
@@ -131,6 +133,7 @@ def load_list(stops: Sequence[StopLoad], rules: HardwareRules, truck_longest: Le
     entries = [_package(LONG_RACK, stop, package) for stop, package in long_ones]
     entries += [_package(f"stop {stop.number}", stop, package) for stop, package in short_ones]
     entries += [_goes_back(stop, one) for stop in reversed(stops) for one in stop.goes_back]
+    entries += [_parts(stop) for stop in reversed(stops) if stop.parts]
     hardware = day_hardware(stops, rules)
     units = [unit for stop in stops for unit in stop.units]
     entries += [_hardware(HARDWARE, entry) for entry in hardware]
@@ -171,6 +174,11 @@ def _goes_back(stop: StopLoad, one: GoesBack) -> LoadEntry:
     return LoadEntry(
         0, f"stop {stop.number}", text, item=f"{OWN}{one.code}", stop=stop.number, why=f"{one.code}, the customer's"
     )
+
+
+def _parts(stop: StopLoad) -> LoadEntry:
+    text = f"{stop.job} parts for the service call: {stop.parts}"
+    return LoadEntry(0, f"stop {stop.number}", text[:160], item=f"parts:{stop.job}", stop=stop.number, why=stop.parts)
 
 
 def _hardware(section: str, entry: Line) -> LoadEntry:

@@ -17,7 +17,7 @@ from installs.rules.cords import CordRule
 from installs.rules.loading import OWN, GoesBack, LoadEntry, LoadPlan, Package, StopLoad, load_list, packages_of
 from installs.rules.units import InstallUnit
 from installs.services.hardware import pull_hardware, put_on_shelf, refresh_hardware, take_pulls
-from jobs.models import INSTALLING, Appointment, Crew
+from jobs.models import INSTALLING, Appointment, Crew, Purpose, ServiceCall
 from jobs.schedule.day import in_the_calendar
 from jobs.services.stages import recompute_stage
 from measuring.models import Unit
@@ -55,8 +55,18 @@ def plan_load(crew: Crew, visits: Sequence[Appointment]) -> tuple[LoadPlan, dict
     elsewhere: dict[int, list[LoadLine]] = {}
     for line in on_other_vans(visits):
         elsewhere.setdefault(line.appointment_id or 0, []).append(line)
+    own = [visit for visit in visits if visit.purpose == Purpose.SERVICE]
+    calls = ServiceCall.objects.filter(appointment__in=own) if own else ()
+    parts = {call.appointment_id: call.parts for call in calls}
     stops = [
-        _stop_load(number, visit, worked[visit.pk], left.get(visit.job_id, []), elsewhere.get(visit.pk, []))
+        _stop_load(
+            number,
+            visit,
+            worked[visit.pk],
+            left.get(visit.job_id, []),
+            elsewhere.get(visit.pk, []),
+            parts.get(visit.pk, ""),
+        )
         for number, visit in enumerate(visits, 1)
     ]
     return load_list(stops, rules, crew.truck_longest), worked
@@ -75,8 +85,9 @@ def on_other_vans(visits: Iterable[Appointment]) -> list[LoadLine]:
 
 
 def _stop_load(
-    number: int, visit: Appointment, worked: Sequence[Worked], left: Sequence[StockItem], elsewhere: Sequence[LoadLine]
-) -> StopLoad:
+    number: int, visit: Appointment, worked: Sequence[Worked], left: Sequence[StockItem],
+    elsewhere: Sequence[LoadLine], parts: str,
+) -> StopLoad:  # fmt: skip
     """What a stop needs from the yard; the hardware of a unit is where its packages are."""
     units, keys = {line.unit_id for line in elsewhere}, {line.key for line in elsewhere}
     known = [
@@ -92,6 +103,7 @@ def _stop_load(
         tuple(hardware for _, hardware in known),
         tuple(one for one in packages if _package_key(one.unit, one.label) not in keys),
         tuple(GoesBack(item.code, own_text(item)) for item in left if f"{OWN}{item.code}"[:90] not in keys),
+        parts,
     )
 
 

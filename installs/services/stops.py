@@ -16,8 +16,8 @@ from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.rules.causes import needs_return
 from installs.services.loads import customers_own_is_along
 from installs.services.returns import open_return, read_cause, settle_installed
-from jobs.models import INSTALLING, Appointment
-from jobs.services import appointments, stages
+from jobs.models import INSTALLING, Appointment, Purpose
+from jobs.services import appointments, service_calls, stages
 from measuring.models import Unit
 from shared import audit
 from shared.errors import Refused
@@ -308,8 +308,9 @@ def _strokes(strokes: Any) -> list[list[list[int]]]:
 
 @transaction.atomic
 def close_stop(
-    *, appointment: Appointment, by: User, note: str = "", checked: Iterable[str] = (), at: dt.datetime | None = None
-) -> Stop:
+    *, appointment: Appointment, by: User, note: str = "", checked: Iterable[str] = (), result: str = "",
+    at: dt.datetime | None = None,
+) -> Stop:  # fmt: skip
     """
     Done here: the visit ends, returns open for what did not go up, the job closes or is owed a visit.
 
@@ -317,6 +318,8 @@ def close_stop(
     ----------
     checked
         What was ticked, of `Stop.Check`; others are left out.
+    result
+        What came of a service call; its note says what was done.
 
     Raises
     ------
@@ -331,6 +334,8 @@ def close_stop(
     if waiting:
         codes = ", ".join(f"{one.unit.opening} {one.unit.code}" for one in waiting[:4])
         raise Refused(f"{len(waiting)} with no outcome yet: {codes}. Installed, or not and why?", field="units")
+    if row.purpose == Purpose.SERVICE:
+        service_calls.finish(appointment=row, done=note, result=result, by=by)
     at = at or timezone.now()
     if row.arrived_at is None:
         row = appointments.mark_arrived(appointment=row, by=by, at=min(at, timezone.now()))
@@ -366,6 +371,7 @@ def reopen_stop(*, appointment: Appointment, by: User) -> Stop:
         unit_state = owed.unit.state
         drop_return(owed=owed, by=by, reason="the stop was opened again")
         Unit.objects.filter(pk=owed.unit_id).update(state=unit_state)
+    service_calls.take_up(appointment=row, by=by)
     stop.closed_at = stop.closed_by = None
     stop.save(update_fields=["closed_at", "closed_by"])
     appointments.undo_done(appointment=row, by=by)

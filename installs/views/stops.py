@@ -25,7 +25,7 @@ from installs.services import stops as services
 from installs.views.loads import day_paths
 from jobs.access import secret_for
 from jobs.forms import PaymentForm
-from jobs.models import INSTALLING, Appointment, Payment
+from jobs.models import INSTALLING, Appointment, Payment, Purpose, ServiceCall
 from jobs.ports import ports
 from jobs.rules.next_action import NextAction, Way
 from jobs.schedule.day import in_the_calendar, read_day
@@ -39,6 +39,8 @@ from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.pictures import picture_answer
 
+SAID_ABOVE = ("service", "wrong")
+"""What the crew's paper says of a service call among the facts, and the page in a section of its own."""
 PASSED = (Appointment.State.RESERVED, Appointment.State.DONE)
 
 
@@ -75,7 +77,7 @@ def stop_page(
     following = _next(visit, standing)
     to_do = sum(1 for row in rows if row.outcome == VisitUnit.Outcome.TO_DO)
     onward = _onward(following, expected)
-    may_write = user.has_role(*INSTALLS)
+    may_write, is_service = user.has_role(*INSTALLS), visit.purpose == Purpose.SERVICE
     context = {
         "visit": visit,
         "job": visit.job,
@@ -90,7 +92,7 @@ def stop_page(
         "action": _action(visit, to_do, onward) if may_write and visit.is_placed() else None,
         "installed": sum(1 for row in rows if row.outcome == VisitUnit.Outcome.INSTALLED),
         "window": promise_text(visit),
-        "facts": facts_of_site(visit),
+        "facts": [fact for fact in facts_of_site(visit) if fact[0] not in SAID_ABOVE],
         "secret": secret_for(user, visit),
         "hardware": hardware_values(summary.summed),
         "tools": values["tools"],
@@ -110,6 +112,9 @@ def stop_page(
         "balance": _balance(visit) if user.has_role(*INSTALLS) else None,
         "paid_here": Payment.objects.standing().filter(appointment=visit),
         "pay_form": PaymentForm(user=user),
+        "call": ServiceCall.objects.filter(appointment=visit).first() if is_service else None,
+        "is_service": is_service,
+        "results": ServiceCall.Result.choices,
         "signature": signature_drawing(found.signature, found.signed_name) if found and found.signature else None,
         "following": onward if following else None,
         "day_paths": day_paths(user, standing, load if standing else None),
@@ -301,7 +306,8 @@ def done(request: SignedInRequest, pk: int) -> HttpResponse:
     visit = stop_for(request.user, pk)
     try:
         note, checked = request.POST.get("note", "")[:2000], request.POST.getlist("checked")
-        services.close_stop(appointment=visit, by=request.user, note=note, checked=checked)
+        result = request.POST.get("result", "")
+        services.close_stop(appointment=visit, by=request.user, note=note, checked=checked, result=result)
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("installs:stop", pk)

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from typing import Any
 
+from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
@@ -30,6 +31,7 @@ from jobs.models import (
     Crew,
     PossibleWindow,
     ReadinessAnswer,
+    ServiceCall,
 )
 from jobs.ports import ports
 from jobs.schedule.chances import shown_share
@@ -37,7 +39,7 @@ from jobs.schedule.day import read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
 from jobs.schedule.words import copy_text
-from jobs.services import appointments, feeds, times
+from jobs.services import appointments, feeds, service_calls, times
 from shared.api import ApiRequest, IdField, ReadViewSet, kept_in, valid, valid_rows
 from shared.fields import LONGEST_NOTE, DayField
 
@@ -108,6 +110,15 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
     def get_access_secret(self, row: Appointment) -> str:
         request = self.context.get("request")
         return secret_for(request.user, row) if request is not None and self.context.get("whole") else ""
+
+
+class ServiceCallSerializer(serializers.ModelSerializer[ServiceCall]):
+    """What a service call is about; what was done is written when its stop is finished."""
+
+    class Meta:
+        model = ServiceCall
+        fields = ["product", "fault", "made_by", "years", "parts", "trip_charge", "result", "done", "follow_up"]
+        read_only_fields = ["result", "done", "follow_up"]
 
 
 class ChangeVisitSerializer(serializers.Serializer[None]):
@@ -374,6 +385,15 @@ class AppointmentViewSet(ReadViewSet[Appointment]):
         if request.method == "POST":
             feeds.answer_readiness(appointment=row, by=request.user, **valid(AnswersSerializer, request))
         return Response(ReadinessSerializer(row.readiness.all(), many=True).data)
+
+    @extend_schema(request=ServiceCallSerializer, responses=ServiceCallSerializer)
+    @action(detail=True, methods=["get", "post"])
+    def service(self, request: ApiRequest, pk: str = "") -> Response:
+        """What a service call is about, and what was done; what is posted is what it is about from now on."""
+        row = self.get_object()
+        if request.method == "POST":
+            service_calls.note_call(appointment=row, by=request.user, **valid(ServiceCallSerializer, request))
+        return Response(ServiceCallSerializer(get_object_or_404(ServiceCall, appointment=row)).data)
 
     @extend_schema(responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["get"])

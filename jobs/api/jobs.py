@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db import transaction
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs.api.appointments import AppointmentSerializer
+from jobs.api.appointments import AppointmentSerializer, ServiceCallSerializer
 from jobs.api.base import (
     OFFICE,
     READING,
@@ -22,11 +23,11 @@ from jobs.api.base import (
     spans_of,
 )
 from jobs.api.customers import CustomerSerializer, SiteSerializer
-from jobs.models import Customer, Job, Project, Site, Skill
+from jobs.models import Customer, Job, Project, Purpose, Site, Skill
 from jobs.rules.dates import Way
 from jobs.schedule.dates import DateNow, date_now
 from jobs.services import appointments as appointment_services
-from jobs.services import booking, dates, times
+from jobs.services import booking, dates, service_calls, times
 from jobs.services.stages import blockers_of
 from shared.api import ActionViewSet, ApiRequest, valid, valid_rows
 from shared.fields import LONGEST_NOTE, DayField
@@ -61,6 +62,10 @@ class BookSerializer(serializers.Serializer[None]):
     new_customer = CustomerSerializer(required=False)
     site = serializers.PrimaryKeyRelatedField(queryset=Site.objects.all(), required=False)
     new_site = serializers.DictField(required=False, help_text="The fields of a site but its customer.")
+    purpose = serializers.ChoiceField(
+        [Purpose.MEASURE.value, Purpose.SERVICE.value], default=Purpose.MEASURE.value, help_text="Of the first visit."
+    )
+    service = ServiceCallSerializer(required=False, help_text="Of a service call.")
     openings_expected = serializers.IntegerField(min_value=1, max_value=999, default=1)
     product_expected = serializers.CharField(
         max_length=30, default="", allow_blank=True, help_text="Product family of most openings."
@@ -98,6 +103,8 @@ class BookSerializer(serializers.Serializer[None]):
             raise serializers.ValidationError({"site": "Give a known site or a new one."})
         if "site" not in values and ("customer" in values) == ("new_customer" in values):
             raise serializers.ValidationError({"customer": "Give a known customer or a new one."})
+        if ("service" in values) != (values["purpose"] == Purpose.SERVICE):
+            raise serializers.ValidationError({"service": "Say what a service call is about, and of no other visit."})
         return values
 
 
@@ -152,17 +159,21 @@ class JobViewSet(ActionViewSet[Job]):
         asked.is_valid(raise_exception=True)
         data = asked.validated_data
         site = data.get("site")
-        job = booking.book_job(
-            branch=self.person.own_branch,
-            by=self.person,
-            customer=site.customer if site else data.get("customer") or data["new_customer"],
-            site=site or data["new_site"],
-            job={name: data[name] for name in BOOKED if name in data},
-            duration_min=data.get("duration_min"),
-            people=data["people"],
-            possible=spans_of(data["possible"]),
-            impossible=spans_of(data["impossible"]),
-        )
+        with transaction.atomic():
+            job = booking.book_job(
+                branch=self.person.own_branch,
+                by=self.person,
+                customer=site.customer if site else data.get("customer") or data["new_customer"],
+                site=site or data["new_site"],
+                job={name: data[name] for name in BOOKED if name in data},
+                purpose=data["purpose"],
+                duration_min=data.get("duration_min"),
+                people=data["people"],
+                possible=spans_of(data["possible"]),
+                impossible=spans_of(data["impossible"]),
+            )
+            if "service" in data:
+                service_calls.note_call(appointment=job.appointments.get(), by=self.person, **data["service"])
         return Response(self.get_serializer(job).data, status=status.HTTP_201_CREATED)
 
     def perform_update(self, serializer: Any) -> None:

@@ -93,6 +93,14 @@ SORTS: Final[Mapping[str, Sort]] = {
             "Our work at {address} is done for today. Questions? Job {number}. {contact}.",
         )
     ),
+    "serviced": Sort(
+        Words(
+            "Our service call is done",
+            "{customer}: our service call at {address} is done for today. The record is attached: what was wrong, what "
+            "we did, and who to call." + _END,
+            "Our service call at {address} is done for today. Questions? Job {number}. {contact}.",
+        )
+    ),
     "return_trip": Sort(
         Words(
             "We'll come back to finish job {number}",

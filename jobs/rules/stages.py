@@ -40,6 +40,8 @@ class StageFacts:
     units: Mapping[str, int] = field(default_factory=dict)
     returns_owed: int = 0
     sign_offs_open: int = 0
+    services_open: int = 0
+    services_done: int = 0
 
 
 def stage_of(facts: StageFacts) -> str:
@@ -61,6 +63,8 @@ def stage_of(facts: StageFacts) -> str:
     'installed'
     >>> stage_of(StageFacts(openings_measured=1, openings_to_measure=1, units={"installed": 1}))
     'installed'
+    >>> stage_of(StageFacts(install_booked=True, services_open=1)), stage_of(StageFacts(services_done=1))
+    ('to_install', 'closed')
     """
     if facts.is_cancelled:
         return "cancelled"
@@ -78,7 +82,9 @@ def _before_release(facts: StageFacts) -> str:
         return "measured"
     if facts.measure_booked or facts.openings_measured:
         return "to_measure"
-    return "booking"
+    if facts.services_open:
+        return "to_install" if facts.install_booked else "booking"
+    return "closed" if facts.services_done else "booking"
 
 
 def _after_release(facts: StageFacts, counted: Mapping[str, int]) -> str:
@@ -87,6 +93,6 @@ def _after_release(facts: StageFacts, counted: Mapping[str, int]) -> str:
             return state
     if {"made", "loaded", "not_installed"} & set(counted):
         return "to_install" if facts.install_booked else "made"
-    if facts.returns_owed or facts.sign_offs_open or facts.openings_to_measure:
+    if facts.returns_owed or facts.sign_offs_open or facts.services_open or facts.openings_to_measure:
         return "installed"
     return "closed" if "installed" in counted else "made"

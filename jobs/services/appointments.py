@@ -30,7 +30,7 @@ from jobs.schedule.day import BEGUN, in_the_calendar, read_day, read_schedule
 from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way, trouble_text
 from jobs.schedule.travel import road_model
 from jobs.services.base import lock_appointment, lock_crews, plain_state, restore, save, sync_from
-from jobs.services.messages import PUTS_UP, notify, tell_cancelled, tell_window
+from jobs.services.messages import AFTER, notify, tell_cancelled, tell_window
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
 from shared import audit
@@ -724,5 +724,5 @@ def _tell_tap(row: Appointment, by: User) -> None:
     """The customer hears that the crew has set out, and that what was put up is done."""
     if row.state == State.ON_THE_WAY:
         notify(kind=MessageKind.LEAVING, job=row.job, by=by, appointment=row)
-    elif row.state == State.DONE and row.purpose in PUTS_UP:
-        notify(kind=MessageKind.DONE, job=row.job, by=by, appointment=row)
+    elif row.state == State.DONE and row.purpose in AFTER:
+        notify(kind=AFTER[row.purpose], job=row.job, by=by, appointment=row)

@@ -36,7 +36,7 @@ JOB_FIELDS: Final = (
 )  # fmt: skip
 
 
-def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str]:
+def fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str]:
     """Sets what is given and checks the row; names of the fields set."""
     unknown = set(values) - set(known)
     if unknown:
@@ -58,7 +58,7 @@ def _fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str
 def new_customer(*, branch: Branch, by: User, **values: Any) -> Customer:
     """Somebody who will pay."""
     row = Customer(branch=branch)
-    _fill(row, values, CUSTOMER_FIELDS)
+    fill(row, values, CUSTOMER_FIELDS)
     save(row, list(values), by=by, action="took on the customer")
     return row
 
@@ -66,7 +66,7 @@ def new_customer(*, branch: Branch, by: User, **values: Any) -> Customer:
 @transaction.atomic
 def edit_customer(*, customer: Customer, by: User, **values: Any) -> Customer:
     """Name, phone, email, which messages they take, note."""
-    fields = _fill(customer, values, CUSTOMER_FIELDS)
+    fields = fill(customer, values, CUSTOMER_FIELDS)
     save(customer, fields, by=by, action="changed the customer")
     return customer
 
@@ -75,7 +75,7 @@ def edit_customer(*, customer: Customer, by: User, **values: Any) -> Customer:
 def new_site(*, customer: Customer, by: User, **values: Any) -> Site:
     """Where somebody will drive to."""
     row = Site(branch=customer.branch, customer=customer)
-    fields = _fill(row, values, SITE_FIELDS)
+    fields = fill(row, values, SITE_FIELDS)
     if not row.has_coordinates():
         fields += places.place(row)
     save(row, fields, by=by, action="added the site")
@@ -89,7 +89,7 @@ def edit_site(*, site: Site, by: User | None, job: Job | None = None, **values: 
 
     `job` is the one on whose page it was told, if on any.
     """
-    fields = _fill(site, values, SITE_FIELDS)
+    fields = fill(site, values, SITE_FIELDS)
     if values.get("latitude") is not None:
         site.place_from, site.place_within_m = "", None
         fields += ["place_from", "place_within_m"]
@@ -156,7 +156,7 @@ def book_job(
     if not place.has_coordinates():
         edit_site(site=place, by=by)
     row = Job(branch=branch, customer=payer, site=place, number=next_number(branch), created_by=by)
-    _fill(row, job or {}, JOB_FIELDS)
+    fill(row, job or {}, JOB_FIELDS)
     _check_project(row)
     _check_product(row)
     save(row, list(job or {}), by=by, action="booked the job")
@@ -208,7 +208,7 @@ def _check_product(job: Job) -> None:
 def edit_job(*, job: Job, by: User, **values: Any) -> Job:
     """Title, note, openings and rooms expected, policy, the customer's own date, project and phase."""
     row = lock_open_job(job)
-    fields = _fill(row, values, JOB_FIELDS)
+    fields = fill(row, values, JOB_FIELDS)
     _check_project(row)
     _check_product(row)
     save(row, fields, by=by, action="changed the job", job=row)
@@ -219,7 +219,7 @@ def edit_job(*, job: Job, by: User, **values: Any) -> Job:
 def new_project(*, customer: Customer, name: str, by: User, note: str = "") -> Project:
     """Many sites or phases under one customer."""
     row = Project(branch=customer.branch, customer=customer)
-    _fill(row, {"name": name, "note": note}, ("name", "note"))
+    fill(row, {"name": name, "note": note}, ("name", "note"))
     save(row, ["name", "note"], by=by, action="opened the project")
     return row
 
@@ -227,7 +227,7 @@ def new_project(*, customer: Customer, name: str, by: User, note: str = "") -> P
 @transaction.atomic
 def edit_project(*, project: Project, by: User, **values: Any) -> Project:
     """Name and note."""
-    fields = _fill(project, values, ("name", "note"))
+    fields = fill(project, values, ("name", "note"))
     save(project, fields, by=by, action="changed the project")
     return project
 

@@ -31,6 +31,7 @@ from jobs.models import (
     Project,
     Question,
     ReadinessAnswer,
+    ServiceCall,
     Site,
 )
 from jobs.ports import ports
@@ -70,9 +71,9 @@ def erase_customer(*, customer: Customer, by: User | None) -> Customer:
     if open_job := row.jobs.open().order_by("pk").first():
         raise Refused(f"{open_job.number} is still open; close or cancel it first")
     names = [text for text in (row.name, row.phone, row.email) if text]
-    _erase_rows(row)
+    gone = _erase_rows(row)
     jobs = Job.objects.filter(customer=row)
-    gone = [name for hook in ports.erase_hooks for name in hook(jobs)]
+    gone += [name for hook in ports.erase_hooks for name in hook(jobs)]
     gone += _erase_documents(jobs)
     _erase_messages(jobs, names[0])
     _erase_trail(row, jobs, names)
@@ -82,7 +83,8 @@ def erase_customer(*, customer: Customer, by: User | None) -> Customer:
     return row
 
 
-def _erase_rows(row: Customer) -> None:
+def _erase_rows(row: Customer) -> list[str]:
+    """Names of the files that are gone."""
     row.name, row.phone, row.email, row.note = f"Customer {row.pk}", "", "", ""
     row.takes_texts, row.no_messages, row.erased_at = False, True, timezone.now()
     row.save()
@@ -98,10 +100,14 @@ def _erase_rows(row: Customer) -> None:
     jobs.update(title="", note="", rooms_expected="", hold_note="", phase="")
     Appointment.objects.filter(job__in=jobs).update(note="")
     Payment.objects.filter(job__in=jobs).update(note="")
+    calls = ServiceCall.objects.filter(appointment__job__in=jobs)
+    photos = list(calls.exclude(photo="").values_list("photo", flat=True))
+    calls.update(product="erased", fault="erased", parts="", done="", photo="")
     Question.objects.filter(job__in=jobs).update(text="erased", about="")
     ReadinessAnswer.objects.filter(appointment__job__in=jobs).update(note="")
     for job in jobs:
         CustomerLink.objects.update_or_create(job=job, defaults={"revoked_at": row.erased_at})
+    return photos
 
 
 def _erase_messages(jobs: models.QuerySet[Job], name: str) -> None:

@@ -35,8 +35,12 @@ Channel, State, Visit = Message.Channel, Message.State, Appointment.State
 PROMISES: Final = (MessageKind.CONFIRMATION, MessageKind.CHANGE)
 LIVE: Final = (State.WAITING, State.SENDING, State.SENT, State.UNSURE, State.TOLD)
 """The customer knows of it, may, or soon will."""
-PUTS_UP: Final = (Purpose.INSTALL, Purpose.RETURN)
-"""Visits after which the customer gets the completion record."""
+AFTER: Final[dict[str, str]] = {
+    Purpose.INSTALL: MessageKind.DONE,
+    Purpose.RETURN: MessageKind.DONE,
+    Purpose.SERVICE: MessageKind.SERVICED,
+}
+"""What the customer gets, with the completion record, once a visit of that purpose is done."""
 MOST_AT_ONCE: Final = 500
 WANTED_IN: Final[dict[str, tuple[str, ...]]] = {
     MessageKind.CONFIRMATION: (Visit.PROMISED, Visit.ON_THE_WAY),
@@ -45,6 +49,7 @@ WANTED_IN: Final[dict[str, tuple[str, ...]]] = {
     MessageKind.CANCELLATION: (Visit.CANCELLED,),
     MessageKind.LEAVING: (Visit.ON_THE_WAY,),
     MessageKind.DONE: (Visit.DONE,),
+    MessageKind.SERVICED: (Visit.DONE,),
     MessageKind.RETURN: (Visit.UNPLACED, Visit.RESERVED, Visit.PLANNED),
 }
 """As long as its visit is one of these, a message is news."""

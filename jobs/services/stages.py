@@ -7,14 +7,17 @@ from collections.abc import Iterable
 from typing import Any
 
 from django.db import transaction
+from django.urls import reverse
 from django.utils import timezone
 
-from jobs.models import INSTALLING, MEASURING, Appointment, Job
+from jobs.models import INSTALLING, MEASURING, Appointment, Job, Purpose
 from jobs.ports import Blocker, ports
 from jobs.rules.stages import StageFacts, stage_of
 from shared import audit
 from shared.errors import Refused
 from shared.models import User
+
+OVER = (Appointment.State.DONE, Appointment.State.CANCELLED)
 
 
 def lock_job(job: Job | int) -> Job:
@@ -40,6 +43,8 @@ def stage_facts(job: Job) -> StageFacts:
         "is_held": job.is_held(),
         "measure_booked": any(p in MEASURING and s != states.UNPLACED for p, s in visits),
         "install_booked": any(p in INSTALLING and s not in {states.UNPLACED, states.DONE} for p, s in visits),
+        "services_open": sum(p == Purpose.SERVICE and s != states.DONE for p, s in visits),
+        "services_done": visits.count((Purpose.SERVICE, states.DONE)),
     }
     return StageFacts(**own | ports.stage_facts(job))
 
@@ -80,8 +85,11 @@ def blockers_of(job: Job, visits: Iterable[Appointment]) -> list[Blocker]:
         elif visit.state == Appointment.State.RESERVED:
             text = f"a time is held for the {visit.get_purpose_display()} visit, not promised yet"
             own.append(Blocker(text, "dispatcher", None, visit.get_absolute_url()))
+        if visit.purpose == Purpose.SERVICE and not hasattr(visit, "service") and visit.state not in OVER:
+            text = "nobody wrote what the service call is about"
+            own.append(Blocker(text, "dispatcher", visit.created_at, reverse("jobs:service", args=[visit.pk])))
         for answer in visit.readiness.all():
-            if answer.answer == "no" and visit.state not in {Appointment.State.DONE, Appointment.State.CANCELLED}:
+            if answer.answer == "no" and visit.state not in OVER:
                 text = f"not ready on site: {answer.get_question_display()}"
                 own.append(Blocker(text, "dispatcher", answer.at, visit.get_absolute_url()))
     own += ports.another_visit(Job.objects.filter(pk=job.pk)).values()

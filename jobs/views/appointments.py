@@ -26,7 +26,7 @@ from jobs.forms import (
     VisitForm,
     WishForm,
 )
-from jobs.models import Appointment, AppointmentMove
+from jobs.models import ASKED_READY, Appointment, AppointmentMove, Purpose, ServiceCall
 from jobs.ports import ports
 from jobs.schedule.chances import OVER, outlooks
 from jobs.schedule.dates import earliest_install
@@ -78,6 +78,7 @@ def appointment_context(request: SignedInRequest, row: Appointment, **more: obje
     user = request.user
     is_office = user.has_role(*OFFICE)
     first, why = earliest_install(row) if is_office else (None, "")
+    is_call = row.purpose == Purpose.SERVICE
     return {
         "visit": row,
         "outcomes": ports.outcomes([row]),
@@ -101,7 +102,9 @@ def appointment_context(request: SignedInRequest, row: Appointment, **more: obje
         "told_stay": stay_text(row),
         "last_move": AppointmentMove.objects.filter(appointment=row, undone_at=None).first() if is_office else None,
         "readiness": list(row.readiness.all()),
-        "asks_readiness": not row.is_measuring(),
+        "asks_readiness": row.purpose in ASKED_READY,
+        "call": ServiceCall.objects.filter(appointment=row).select_related("follow_up").first() if is_call else None,
+        "may_note_call": is_call and is_office and row.state not in OVER,
         "split_form": SplitForm(user=user, initial={"first_min": row.duration_min // 2}),
         "reason_form": ReasonForm(user=user),
         "promise_form": _promise_form(request, row),

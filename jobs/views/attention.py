@@ -19,7 +19,18 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import OFFICE
-from jobs.models import INSTALLING, MEASURING, Appointment, CalendarRules, Job, JobDate, Message, Question, SiteKey
+from jobs.models import (
+    ASKED_READY,
+    INSTALLING,
+    MEASURING,
+    Appointment,
+    CalendarRules,
+    Job,
+    JobDate,
+    Message,
+    Question,
+    SiteKey,
+)
 from jobs.ports import Blocker, ports
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.chances import Outlook, outlooks
@@ -447,7 +458,7 @@ def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None, now: dt
     if until is not None and row.day is not None and until < row.day:
         text = f"{name}: the insurance certificate ends {short_day(until)}, before the visit. Send a new one."
         found.append(Decision(text, reverse("jobs:site", args=[row.job.site_id]), "check", "certificate"))
-    if row.purpose in INSTALLING and row.day is not None and row.day > today:
+    if row.purpose in ASKED_READY and row.day is not None and row.day > today:
         answers = {answer.answer for answer in row.readiness.all()}
         if "no" in answers:
             found.append(Decision(f"{name}: the site is not ready for {short_day(row.day)}.", url, "stop", "unready"))

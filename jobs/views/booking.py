@@ -15,7 +15,7 @@ from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.access import OFFICE, appointment_for, customer_for, site_for
-from jobs.forms import BookForm, CallForm, CustomerForm, SiteForm, TimesForm, WishForm
+from jobs.forms import BookForm, CallAboutForm, CallForm, CustomerForm, SiteForm, TimesForm, WishForm
 from jobs.models import Appointment, Crew, Customer, Job, JobDate, Purpose, Site, Wish
 from jobs.ports import ports
 from jobs.rules.routing import ProblemError
@@ -24,7 +24,7 @@ from jobs.schedule.offer_grid import Grid, grid_for, with_dates
 from jobs.schedule.offered import offered
 from jobs.schedule.offers import Offers, read_value
 from jobs.schedule.words import window_text
-from jobs.services import appointments, dates, places, times
+from jobs.services import appointments, dates, places, service_calls, times
 from jobs.services import booking as booking_services
 from jobs.services.search import find_customers
 from jobs.views.appointments import sentence, times_context
@@ -55,7 +55,11 @@ class _Booking:
         self.site_form = None if self.site else SiteForm(data, user=user, prefix="site")
         tz = self.customer.branch.tz if self.customer else None
         initial = {"project": request.GET.get("for_project"), "phase": request.GET.get("phase")}
+        if request.GET.get("purpose") == Purpose.SERVICE:
+            initial["purpose"] = Purpose.SERVICE
         self.form = BookForm(data, user=user, tz=tz, customer=self.customer, initial=initial)
+        is_call = data is not None and data.get("purpose") == Purpose.SERVICE
+        self.call_form = CallAboutForm(data if is_call else None, prefix="service", use_required_attribute=False)
 
     @property
     def branch(self) -> Branch:
@@ -69,7 +73,8 @@ class _Booking:
         return self.site_form.values() if self.site_form else {}
 
     def is_valid(self) -> bool:
-        forms = [form for form in (self.customer_form, self.site_form, self.form) if form is not None]
+        call = self.call_form if self.call_form.is_bound else None
+        forms = [form for form in (self.customer_form, self.site_form, self.form, call) if form is not None]
         answers = [form.is_valid() for form in forms]  # every form says what is wrong with it
         return all(answers)
 
@@ -97,7 +102,10 @@ class _Booking:
             product_expected=product,
         )
         return appointments.hypothetical_visit(
-            job=job, purpose=Purpose.MEASURE, duration_min=data.get("minutes"), people=data.get("people") or 1
+            job=job,
+            purpose=data.get("purpose") or Purpose.MEASURE,
+            duration_min=data.get("minutes"),
+            people=data.get("people") or 1,
         )
 
     def context(self, **more: Any) -> dict[str, Any]:
@@ -107,6 +115,7 @@ class _Booking:
             "customer_form": self.customer_form,
             "site_form": self.site_form,
             "form": self.form,
+            "call_form": self.call_form,
             **more,
         }
 
@@ -132,7 +141,7 @@ def book(request: SignedInRequest) -> HttpResponse:
             if visit is not None and visit.state == Appointment.State.RESERVED:
                 messages.success(request, f"{job.number} is booked and the time is held: promise it, or release it.")
                 return redirect("jobs:appointment", visit.pk)
-            messages.success(request, f"{job.number} is booked. Choose a time for the measure.")
+            messages.success(request, f"{job.number} is booked. Choose a time for the visit.")
             return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:job", job.pk)
     found = _offers(booking)[1] if request.method == "POST" or booking.site else {"offers": None}
     status = 422 if request.method == "POST" else 200
@@ -154,12 +163,16 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
         customer=booking.customer or booking.new_customer(),
         site=booking.site or booking.new_site(),
         job=booking.form.job_values(),
+        purpose=data["purpose"],
         duration_min=data["minutes"],
         people=data["people"] or 1,
         possible=booking.form.possible(),
         impossible=booking.form.impossible(),
         wishes=booking.form.wishes(),
     )
+    if booking.call_form.is_bound:
+        visit = job.appointments.get()
+        service_calls.note_call(appointment=visit, by=request.user, **booking.call_form.cleaned_data)
     if data["window"]:
         crew, window = read_value(_crews(request), data["window"])
         visit = job.appointments.get()
@@ -179,7 +192,7 @@ def _crews(request: SignedInRequest) -> list[Crew]:
 
 
 def _refuse(booking: _Booking, refusal: Refused) -> None:
-    for form in (booking.site_form, booking.customer_form):
+    for form in (booking.call_form, booking.site_form, booking.customer_form):
         if form is not None and refusal.field in form.fields:
             form.refuse(refusal)
             return

@@ -12,12 +12,13 @@ from django.utils import timezone
 
 from jobs.ics import feed_token
 from jobs.models import Absence, CrewMember, Holiday, Message, Proposal
-from jobs.services import booking, feeds, money, your_job
+from jobs.services import booking, feeds, money, service_calls, your_job
 from jobs.services import keys as site_keys
 from shared import roles
 from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
 from shared.models import Run
 from tests.factories import make_appointment, make_crew, make_job
+from tests.shared.test_pictures import jpeg
 
 pytestmark = pytest.mark.django_db
 
@@ -80,6 +81,8 @@ ENTRANCES = {
     "done": (OFFICE | FIELD, "post", "visit"),
     "told_late": (OFFICE, "post", "visit"),
     "readiness": (OFFICE, "get", "visit"),
+    "service": (OFFICE, "get", "call"),
+    "service_photo": (ALL, "get", "call"),
     "visit_told": (OFFICE, "post", "visit"),
     "job_told": (OFFICE, "post", "job"),
     "link": (OFFICE, "post", "job"),
@@ -152,7 +155,11 @@ def keys(cast, branch):
         done_at=now,
         reply_status=DeviceEntry.PARKED,
     )
+    call = make_appointment(visit.job, crew=crew, day=today, time="13:00", purpose="service")
+    service_calls.note_call(appointment=call, by=dispatcher, product="shade", fault="cord broke")
+    service_calls.add_photo(appointment=call, by=dispatcher, data=jpeg())
     return {
+        "call": call.pk,
         "entry": ParkedEntry.objects.create(entry=entry, body={}).pk,
         "job": visit.job_id, "visit": visit.pk, "customer": visit.job.customer_id, "site": visit.job.site_id,
         "crew": crew.pk, "absence": absence.pk, "holiday": holiday.pk, "run": run.pk, "import": imported.pk,

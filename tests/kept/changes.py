@@ -394,6 +394,7 @@ ROWS: dict[str, list[RowChange]] = {
         ),
         RowChange("shared_auditentry.deed", "action", "What somebody did is an action."),
         RowChange("jobs_appointment.starts_at", "starts_at", STARTS),
+        RowChange("jobs_crew.purposes", "purposes", "Crews that drive for returns drive for service calls too."),
         RowChange("jobs_proposedmove.starts_at", "starts_at", STARTS),
         RowChange("jobs_devicedeed.deed_id", "entry_id", "What a phone sends is an entry."),
         RowChange("django_content_type.model", "model", "What was recorded of a phone's entries follows them."),

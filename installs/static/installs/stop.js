@@ -121,6 +121,7 @@ async function bodyOf(form) {
     Object.assign(body, { name: text(form, "name"), strokes: JSON.parse(text(form, "signature") || "[]"), left_with: text(form, "left_with") });
   } else if (kind === "installs.done") {
     body.note = text(form, "note");
+    if (form.elements.result) body.result = form.querySelector("[name=result]:checked")?.value ?? "";
     body.checked = [...form.querySelectorAll("[name=checked]:checked")].map((box) => box.value);
   } else if (kind === "installs.photo") {
     const file = form.elements.photo.files[0];
@@ -138,6 +139,8 @@ function wrong(kind, body) {
   if (kind === "installs.done") {
     const left = document.querySelectorAll('.unit[data-outcome="to_do"]').length;
     if (left) return `${left} with no outcome yet: installed, or not and why?`;
+    if (body.result === "") return "Say what came of it: fixed, parts to come, or can't be repaired.";
+    if (body.result && !body.note) return "Say what was done.";
     if (document.querySelector("[data-children]") && !body.checked.includes("cords") && !body.note) {
       return "Children live or visit here: tick that cords are held, or say in the note which unit's is not.";
     }
