@@ -12,11 +12,13 @@ def register(router: DefaultRouter) -> None:
     """The routes of this app."""
     # here, not above: whoever takes in a phone's entries needs none of it
     from jobs.api.appointments import AppointmentViewSet
+    from jobs.api.asked import KeyViewSet, QuestionViewSet
     from jobs.api.crews import CrewViewSet
     from jobs.api.customers import CustomerViewSet, ProjectViewSet, SiteViewSet
     from jobs.api.feeds import FeedViewSet
     from jobs.api.jobs import JobViewSet
     from jobs.api.messages import MessageViewSet
+    from jobs.api.money import PaymentViewSet
     from jobs.api.plans import ProposalViewSet
     from jobs.api.setting_up import register as register_setup
 
@@ -29,4 +31,7 @@ def register(router: DefaultRouter) -> None:
     router.register("proposals", ProposalViewSet, basename="proposal")
     router.register("feeds", FeedViewSet, basename="feed")
     router.register("messages", MessageViewSet, basename="message")
+    router.register("payments", PaymentViewSet, basename="payment")
+    router.register("keys", KeyViewSet, basename="key")
+    router.register("questions", QuestionViewSet, basename="question")
     register_setup(router)

@@ -23,11 +23,12 @@ from jobs.api.base import (
     spans_of,
 )
 from jobs.api.customers import CustomerSerializer, SiteSerializer
+from jobs.api.money import MoneySerializer
 from jobs.models import Customer, Job, Project, Purpose, Site, Skill
 from jobs.rules.dates import Way
 from jobs.schedule.dates import DateNow, date_now
 from jobs.services import appointments as appointment_services
-from jobs.services import booking, dates, service_calls, times
+from jobs.services import booking, dates, money, service_calls, times
 from jobs.services.stages import blockers_of
 from shared.api import ActionViewSet, ApiRequest, valid, valid_rows
 from shared.fields import LONGEST_NOTE, DayField
@@ -147,7 +148,7 @@ class JobViewSet(ActionViewSet[Job]):
     """Jobs: book, change, pause, cancel; ask for visits."""
 
     roles = OFFICE
-    action_roles = READING
+    action_roles = READING | {"money": OFFICE}
     queryset = Job.objects.select_related("customer", "site", "date")
     serializer_class = JobSerializer
     filterset_fields = ["stage", "number", "customer", "site", "project", "phase", "hold"]
@@ -239,6 +240,16 @@ class JobViewSet(ActionViewSet[Job]):
             dates.tell_date(job=job, on=valid(TellDateSerializer, request).get("on"), by=request.user)
         found = date_now(job)
         return Response(InstallDateSerializer(found).data if found is not None else {})
+
+    @extend_schema(request=MoneySerializer, responses=MoneySerializer)
+    @action(detail=True, methods=["get", "post"])
+    def money(self, request: ApiRequest, pk: str = "") -> Response:
+        """What the order comes to, is paid and due; what is posted of order value and deposit stands from now on."""
+        job = self.get_object()
+        if request.method == "POST":
+            sent = {"order_value": job.order_value, "deposit": job.deposit} | valid(MoneySerializer, request)
+            job = money.set_order(job=job, by=request.user, **sent)
+        return Response(MoneySerializer(job).data)
 
     @extend_schema(responses={200: ROWS})
     @action(detail=True, methods=["get"])

@@ -8,6 +8,7 @@ import pytest
 
 from jobs.models import Appointment, Job
 from jobs.ports import Blocker, ports
+from jobs.services import your_job
 from shared import roles
 from shared.models import AuditEntry
 from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
@@ -29,6 +30,9 @@ ROUTES = {
     "/api/proposals/": OFFICE,
     "/api/feeds/": OFFICE,
     "/api/messages/": OFFICE,
+    "/api/payments/": OFFICE,
+    "/api/keys/": OFFICE,
+    "/api/questions/": OFFICE,
 }
 ACTIONS = [
     "/api/jobs/{job}/hold/", "/api/jobs/{job}/cancel/", "/api/jobs/{job}/appointments/",
@@ -38,7 +42,8 @@ ACTIONS = [
     "/api/appointments/{visit}/effect/", "/api/crews/{crew}/absences/", "/api/proposals/", "/api/feeds/", "/api/jobs/",
     "/api/customers/", "/api/sites/", "/api/crews/{crew}/hours/", "/api/crews/{crew}/members/",
     "/api/crews/{crew}/swap/", "/api/crews/{crew}/differs/", "/api/projects/", "/api/appointments/{visit}/possible/",
-    "/api/jobs/{job}/impossible/",
+    "/api/jobs/{job}/impossible/", "/api/jobs/{job}/money/", "/api/appointments/{visit}/service/", "/api/payments/",
+    "/api/keys/",
 ]  # fmt: skip
 
 
@@ -316,3 +321,66 @@ def test_a_file_of_jobs_is_looked_at_then_booked_over_http(branch, dispatcher, a
     assert (look.status_code, states, looked) == (202, ["done"], 0)
     assert do_runs() == ["done"]
     assert Job.objects.get().customer.name == "Ada Ashdown"
+
+
+def test_money_is_asked_paid_and_taken_back_as_on_the_page(branch, dispatcher, stranger, api_as):
+    job, api = make_job(branch), api_as(dispatcher)
+    there = f"/api/1/jobs/{job.pk}/money/"
+    assert api.post(there, {"deposit": "10", "order_value": "5"}, format="json").status_code == 409
+    api.post(there, {"order_value": "900", "deposit": "300"}, format="json")
+    api.post(f"/api/1/jobs/{job.pk}/hold/", {"reason": "deposit"}, format="json")
+
+    paid = api.post("/api/1/payments/", {"job": job.pk, "amount": "300.00", "how": "card"}, format="json")
+
+    assert paid.status_code == 201
+    shown = api.get(there).json()
+    assert (shown["paid"], shown["due"], shown["deposit_due"]) == ("300.00", "600.00", "0.00")
+    assert (shown["currency"], shown["value"]) == ("USD", None)
+    assert Job.objects.get(pk=job.pk).hold == ""
+    api.post(f"/api/1/payments/{paid.json()['id']}/take-back/")
+    assert api.get(there).json()["due"] == "900.00"
+    assert api.post(there, {"deposit": None}, format="json").json()["order_value"] == "900.00"
+    other = api_as(stranger)
+    assert other.get(there).status_code == other.get(f"/api/1/payments/{paid.json()['id']}/").status_code == 404
+    foreign = make_job(stranger.branch)
+    refused = api.post("/api/1/payments/", {"job": foreign.pk, "amount": "1", "how": "cash"}, format="json")
+    assert refused.json()["errors"][0]["field"] == "job"
+
+
+def test_keys_and_questions_are_what_the_pages_have(branch, dispatcher, installer, stranger, api_as):
+    job, api = make_job(branch), api_as(dispatcher)
+    key = api.post("/api/1/keys/", {"site": job.site_id, "label": "12"}, format="json").json()
+    there = f"/api/1/keys/{key['id']}"
+    out = api.post(f"{there}/sign-out/", {"holder": installer.pk}, format="json").json()
+    assert (out["holder"], out["due_on"] is not None) == (installer.pk, True)
+    assert api.post(f"{there}/sign-out/", {"holder": dispatcher.pk}, format="json").status_code == 409
+    assert api.post(f"{there}/sign-back/").json()["holder"] is None
+    assert api.post(f"{there}/give-back/").json()["given_back_at"] is not None
+    assert api_as(stranger).get(f"{there}/").status_code == 404
+
+    asked = your_job.ask(job=job, text="Which color is it?", by=None)
+    open_ones = "/api/1/questions/?answered_at__isnull=true"
+    assert [one["text"] for one in api.get(open_ones).json()["results"]] == ["Which color is it?"]
+    assert api.post(f"/api/1/questions/{asked.pk}/answered/").json()["answered_by"] == dispatcher.pk
+    assert api.get(open_ones).json()["results"] == []
+
+
+def test_a_service_call_is_booked_and_changed(branch, crew, dispatcher, api_as):
+    api = api_as(dispatcher)
+    who = {
+        "new_customer": {"name": "Ada Ashdown"},
+        "new_site": {"street": "7 Kiln Lane", "town": "Millrace", "latitude": 41.88, "longitude": -88.3},
+    }
+    about = {"product": "shade", "fault": "cord broke", "made_by": "other", "trip_charge": "65.00"}
+    assert api.post("/api/1/jobs/", who | {"service": about}, format="json").status_code == 400
+    assert api.post("/api/1/jobs/", who | {"purpose": "service"}, format="json").status_code == 400
+
+    booked = api.post("/api/1/jobs/", who | {"purpose": "service", "service": about}, format="json")
+
+    assert booked.status_code == 201
+    visit = Appointment.objects.get(job=booked.json()["id"], purpose="service")
+    changed = api.post(f"/api/1/appointments/{visit.pk}/service/", about | {"years": 9, "parts": "cord"}, format="json")
+    assert (changed.json()["years"], changed.json()["result"]) == (9, "")
+    assert api.get(f"/api/1/jobs/{visit.job_id}/money/").json()["due"] == "65.00"
+    offers = api.get(f"/api/1/appointments/{visit.pk}/offers/").json()["offers"]
+    assert {one["crew"] for one in offers} == {crew.pk}

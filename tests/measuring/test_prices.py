@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -89,3 +90,21 @@ def test_the_owner_sets_a_rate_and_loads_a_table_which_then_goes_first(
     assert (by_area, by_table) == (Decimal("187.50"), Decimal("1135.50"))
     assert "1135.50" in shown
     assert ProductTerms.objects.get().table is None
+
+
+def test_the_api_sets_and_shows_a_products_terms_for_its_owner_alone(
+    owner: User, dispatcher: User, api_as: Callable[[User], Any]
+) -> None:
+    load_products(owner.own_branch)
+    product = Product.objects.order_by("pk")[0]
+    there, api = f"/api/1/products/{product.pk}/terms/", api_as(owner)
+    assert api_as(dispatcher).get(there).status_code == 403
+
+    set_ = api.post(there, {"rate": "12.50", "warranty": "fabric: 3 years", "table_csv": TABLE}, format="json").json()
+
+    assert set_["table"]["widths"] == ["24", "36", "48"]
+    assert set_["table"]["prices"][1][1] == "1135.50"
+    assert api.post(there, {"least": "10"}, format="json").json()["table"] == set_["table"]
+    without = api.post(there, {"table_csv": ""}, format="json").json()
+    assert (without["table"], without["rate"], without["least"]) == (None, "12.50", "10.00")
+    assert api.post(there, {"table_csv": "x"}, format="json").json()["errors"][0]["field"] == "file"
