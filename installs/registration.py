@@ -34,7 +34,7 @@ def _installs(visit: Appointment) -> bool:
 
 def register() -> None:
     """Called once, when the apps are ready."""
-    from installs.adapters.customers import part_of_customer
+    from installs.adapters.customers import part_of_customer, photos_of_customer
     from installs.adapters.minutes import expected_service_minutes, install_minutes
     from installs.demo import load
     from installs.services.erasing import erase
@@ -57,7 +57,7 @@ def register() -> None:
     jobs_ports.stage_sources.append(stage_facts)
     jobs_ports.blocker_sources.append(blockers)
     jobs_ports.erase_hooks.append(erase)
-    jobs_ports.customers_parts.append(part_of_customer)
+    jobs_ports.customers_parts += [photos_of_customer, part_of_customer]
     jobs_ports.bring_sources.append(bring)
     jobs_ports.aboard_sources.append(aboard)
     jobs_ports.parts_unknown_sources.append(parts_unknown)

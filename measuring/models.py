@@ -476,6 +476,7 @@ class Photo(models.Model):
     opening = models.ForeignKey(Opening, models.CASCADE, related_name="photos")
     file = models.ImageField(upload_to="photos/%Y/%m/")
     caption = models.CharField(max_length=160, blank=True)
+    for_customer = models.BooleanField("the customer sees it", default=False, db_default=False)
     taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     taken_at = models.DateTimeField(default=timezone.now)
     removed_at = models.DateTimeField(null=True, blank=True)

@@ -10,7 +10,7 @@ def register() -> None:
     from measuring import demo as rooms
     from measuring import documents, setup
     from measuring.adapters import minutes, sources
-    from measuring.adapters.customers import part_of_customer
+    from measuring.adapters.customers import part_of_customer, photos_of_customer
     from measuring.adapters.prices import value_of_job
     from measuring.api import entries
     from measuring.models import Family
@@ -56,7 +56,7 @@ def register() -> None:
     setup.register()
     ports.erase_hooks.append(erase)
     ports.value_sources.append(value_of_job)
-    ports.customers_parts.append(part_of_customer)
+    ports.customers_parts += [photos_of_customer, part_of_customer]
     import_kinds.register()
     audit.FIELD_WORDS.update(
         access_note="access",

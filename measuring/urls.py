@@ -36,6 +36,8 @@ urlpatterns = [
     ),
     path("obstructions/<int:pk>/remove/", openings.remove_obstruction, name="remove_obstruction"),
     path("photos/<int:pk>/", openings.photo, name="photo"),
+    path("photos/<int:pk>/show/", openings.show_photo, name="show_photo"),
+    path("your-job/<str:token>/before/<int:pk>/", your_job.your_photo, name="your_photo"),
     path("photos/<int:pk>/remove/", openings.remove_photo, name="remove_photo"),
     path("answers/<int:pk>/settle/", openings.settle, name="settle"),
     path("units/<int:pk>/options/", openings.options, name="options"),

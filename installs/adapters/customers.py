@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from django.db.models import QuerySet
+from django.urls import reverse
+
 from installs.adapters.warranty import warranty_of
+from installs.models import StopPhoto
 from installs.rules.care import CARE
-from jobs.models import Job, ServiceCall
+from jobs.models import CustomerLink, Job, ServiceCall
 from jobs.ports import CustomersPart
 from measuring.models import ProductTerms, Unit
 
@@ -23,3 +27,15 @@ def part_of_customer(job: Job) -> CustomersPart | None:
     }
     title = "Warranty and care" if units else "Your record"
     return CustomersPart(title, "installs/_your_record.html", shows)
+
+
+def photos_shown(job: Job) -> QuerySet[StopPhoto]:
+    """Photos of the job's stops that somebody chose to show the customer."""
+    return StopPhoto.objects.filter(appointment__job=job, for_customer=True, removed_at=None)
+
+
+def photos_of_customer(job: Job) -> CustomersPart | None:
+    """Photos of the work, for the customer's page."""
+    token = CustomerLink.of(job).token
+    shown = [(reverse("installs:your_photo", args=[token, one.pk]), one.caption) for one in photos_shown(job)]
+    return CustomersPart("After", "jobs/_your_photos.html", {"photos": shown}) if shown else None

@@ -243,6 +243,17 @@ def add_photo(
 
 
 @transaction.atomic
+def show_photo(*, photo: StopPhoto, is_shown: bool, by: User) -> StopPhoto:
+    """Whether the customer sees it on their page."""
+    if photo.for_customer != is_shown:
+        photo.for_customer = is_shown
+        photo.save(update_fields=["for_customer"])
+        action = "showed the customer a photo" if is_shown else "hid a photo from the customer"
+        audit.record(by=by, action=action, subject=photo, job=photo.appointment.job_id)
+    return photo
+
+
+@transaction.atomic
 def remove_photo(*, photo: StopPhoto, by: User) -> StopPhoto:
     """It is not shown any more."""
     if photo.removed_at is None:

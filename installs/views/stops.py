@@ -248,6 +248,15 @@ def photo(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*INSTALLS)
 @require_POST
+def photo_show(request: SignedInRequest, pk: int) -> HttpResponse:
+    """On the customer's page, or not any more."""
+    found = photo_for(request.user, pk)
+    services.show_photo(photo=found, is_shown="show" in request.POST, by=request.user)
+    return redirect("installs:stop", found.appointment_id)
+
+
+@roles_required(*INSTALLS)
+@require_POST
 def photo_remove(request: SignedInRequest, pk: int) -> HttpResponse:
     found = photo_for(request.user, pk)
     services.remove_photo(photo=found, by=request.user)

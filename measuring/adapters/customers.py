@@ -8,11 +8,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from jobs.models import Job
+from django.db.models import QuerySet
+from django.urls import reverse
+
+from jobs.models import CustomerLink, Job
 from jobs.ports import CustomersPart
 from measuring.adapters.options import offers_of_units, told_apart_by, unresolved_options
 from measuring.adapters.prices import price_of, prices_of
-from measuring.models import RELEASED_OR_LATER, Reading, Unit
+from measuring.models import RELEASED_OR_LATER, Photo, Reading, Unit
 from measuring.rules.prices import NoPrice
 from measuring.services.releases import snapshot_of
 
@@ -92,3 +95,15 @@ def part_of_customer(job: Job) -> CustomersPart | None:
         "is_released": any(one.unit.state in RELEASED_OR_LATER for one in coverings),
     }
     return CustomersPart("Your window coverings", "measuring/_your_coverings.html", shows)
+
+
+def photos_shown(job: Job) -> QuerySet[Photo]:
+    """Photos of the job's openings that somebody chose to show the customer."""
+    return Photo.objects.filter(opening__job=job, for_customer=True, removed_at=None)
+
+
+def photos_of_customer(job: Job) -> CustomersPart | None:
+    """Photos of before, for the customer's page."""
+    token = CustomerLink.of(job).token
+    shown = [(reverse("measuring:your_photo", args=[token, one.pk]), one.caption) for one in photos_shown(job)]
+    return CustomersPart("Before", "jobs/_your_photos.html", {"photos": shown}) if shown else None

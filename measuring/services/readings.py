@@ -300,6 +300,17 @@ def add_photo(
 
 
 @transaction.atomic
+def show_photo(*, photo: Photo, is_shown: bool, by: User) -> Photo:
+    """Whether the customer sees it on their page."""
+    opening = lock_opening(photo.opening)
+    if photo.for_customer != is_shown:
+        photo.for_customer = is_shown
+        photo.save(update_fields=["for_customer"])
+        note(by, "showed the customer a photo" if is_shown else "hid a photo from the customer", photo, opening)
+    return photo
+
+
+@transaction.atomic
 def remove_photo(*, photo: Photo, by: User) -> Photo:
     """Not shown any more."""
     opening = lock_opening(photo.opening)

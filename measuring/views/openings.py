@@ -239,6 +239,16 @@ def photo(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*MEASURES)
 @require_POST
+def show_photo(request: SignedInRequest, pk: int) -> HttpResponse:
+    """On the customer's page, or not any more."""
+    one, is_shown = photo_for(request.user, pk), "show" in request.POST
+    return _done(
+        request, one.opening, lambda: reading_services.show_photo(photo=one, is_shown=is_shown, by=request.user)
+    )
+
+
+@roles_required(*MEASURES)
+@require_POST
 def remove_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """Not shown any more."""
     one = photo_for(request.user, pk)

@@ -4,14 +4,22 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect
-from django.views.decorators.http import require_POST
+from django.shortcuts import get_object_or_404, redirect
+from django.views.decorators.http import require_GET, require_POST
 
 from jobs.models import CustomerLink
 from jobs.views.your_job import who_of, with_link, your_job_page
-from measuring.adapters.customers import coverings_of, seen_mark
+from measuring.adapters.customers import coverings_of, photos_shown, seen_mark
 from measuring.services import releases
 from shared.errors import Refused
+from shared.pictures import picture_answer
+
+
+@with_link
+@require_GET
+def your_photo(request: HttpRequest, link: CustomerLink, pk: int) -> HttpResponse:
+    """A photo of before that somebody of the firm chose to show."""
+    return picture_answer(get_object_or_404(photos_shown(link.job), pk=pk).file)
 
 
 @with_link

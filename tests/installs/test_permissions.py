@@ -56,7 +56,7 @@ ACTIONS: dict[str, set[str]] = {
     ),
     **dict.fromkeys(
         ("all_installed", "installed", "not_installed", "undo", "hardware_used", "photo_add", "sign", "paid", "done",
-         "reopen", "hardware_undo", "photo_remove"),
+         "reopen", "hardware_undo", "photo_remove", "photo_show"),
         INSTALLS,
     ),
     **dict.fromkeys(("plan_install", "return_open", "visit_units", "return_drop"), OFFICE),
@@ -148,7 +148,7 @@ def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
         ("check put_back", line),
         ("van top_up", visit.crew),
         ("van_row", van),
-        ("photo photo_remove", photo),
+        ("photo photo_remove photo_show", photo),
         ("hardware_undo", used),
         ("stop all_installed hardware_used photo_add sign paid done reopen", visit),
         ("visit_panel visit_hardware visit_units pull", visit),
@@ -168,7 +168,7 @@ def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
 def test_every_address_is_in_these_tables() -> None:
     names = {entry.name for entry in urls.urlpatterns if isinstance(entry, URLPattern)}
 
-    assert names == {*PAGES, *ACTIONS, "your_record"}  # a signed address: test_money.py
+    assert names == {*PAGES, *ACTIONS, "your_record", "your_photo"}  # a signed address: test_money.py
 
 
 def address(name: str, keys: dict[str, list[Any]]) -> str:

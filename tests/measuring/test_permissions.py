@@ -74,6 +74,7 @@ ACTIONS: dict[str, set[str]] = {
     "reading_back": MEASURES,
     "remove_obstruction": MEASURES,
     "remove_photo": MEASURES,
+    "show_photo": MEASURES,
     "settle": MEASURES,
     "options": MEASURES,
     "cancel_unit": OFFICE,
@@ -152,6 +153,7 @@ def branch(cast: dict[str, User]) -> Any:
 BY_NAME = {
     "photo": "photo",
     "remove_photo": "photo",
+    "show_photo": "photo",
     "size_change": "change",
     "product": "product",
     "price": "product",
@@ -188,7 +190,10 @@ def address(name: str, rows: dict[str, int]) -> str:
 def test_every_route_is_in_the_tables() -> None:
     names = {pattern.name for pattern in urls.urlpatterns if isinstance(pattern, URLPattern)}
 
-    assert names == PAGES.keys() | ACTIONS.keys() | {"your_approval"}  # a signed address: test_your_coverings.py
+    assert names == PAGES.keys() | ACTIONS.keys() | {
+        "your_approval",
+        "your_photo",
+    }  # a signed address: test_your_coverings.py
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -15,10 +15,11 @@ from jobs.models import CustomerLink, Job
 from jobs.services import booking
 from jobs.views.attention import decisions
 from measuring.models import Approval, Unit
-from measuring.services import sizes
+from measuring.services import readings, sizes
 from measuring.services.prices import set_price
 from shared.models import AuditEntry, User
 from tests.measuring.makers import choose_all, make_job, make_opening
+from tests.shared.test_pictures import jpeg
 
 pytestmark = pytest.mark.django_db
 
@@ -128,3 +129,15 @@ def test_questions_are_bounded(client: Client, unit: Unit) -> None:
 
     assert answers == [302] * 5 + [422]
     assert client.post(address, {"text": ""}).status_code == 422
+
+
+def test_a_photo_of_before_is_seen_once_it_is_chosen(client: Client, unit: Unit, measurer: User) -> None:
+    photo = readings.add_photo(opening=unit.opening, data=jpeg(), by=measurer, caption="the old blind")
+    address = reverse("measuring:your_photo", args=[CustomerLink.of(unit.job).token, photo.pk])
+    assert client.get(address).status_code == 404
+    assert "the old blind" not in client.get(page_of(unit)).content.decode()
+
+    readings.show_photo(photo=photo, is_shown=True, by=measurer)
+
+    assert address in client.get(page_of(unit)).content.decode()
+    assert client.get(address)["Content-Type"] == "image/jpeg"
