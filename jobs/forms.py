@@ -45,7 +45,7 @@ from shared.models import User
 class CustomerForm(PageModelForm):
     class Meta:
         model = Customer
-        fields = ["name", "phone", "email", "takes_texts", "no_messages", "note"]
+        fields = ["name", "phone", "email", "takes_texts", "no_messages", "language", "note"]
         widgets = {"note": forms.Textarea(attrs={"rows": 2})}
 
     def prepare(self) -> None:
@@ -789,7 +789,13 @@ class QuietForm(PageModelForm):
 
 
 class WordsForm(PageModelForm):
-    """What one kind of message says."""
+    """What one kind of message says in a language; whether it is sent is said once for all of them."""
+
+    instance: MessageWords
+
+    def prepare(self) -> None:
+        if self.instance.language:
+            del self.fields["is_on"]
 
     class Meta:
         model = MessageWords

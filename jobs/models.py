@@ -19,6 +19,7 @@ from django.utils import timezone
 
 from jobs.rules.dates import CAREFUL as CAREFUL_WAITS
 from jobs.rules.dates import STEPS, Waits, Way
+from jobs.rules.message_languages import LANGUAGES
 from jobs.rules.variation import CAREFUL, Variation
 from shared.fields import DAYS, LONGEST_NOTE, LengthField, between, held_within
 from shared.formats import dates
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 
 M = TypeVar("M", bound=models.Model)
+MESSAGE_LANGUAGES: Final = [("", "as the pages"), *((key, one.name) for key, one in LANGUAGES.items())]
 
 
 def _moment(when: dt.datetime) -> str:
@@ -85,6 +87,9 @@ class Customer(models.Model):
     takes_texts = models.BooleanField("agreed to text messages", default=False, db_default=False)
     no_messages = models.BooleanField(
         "wants no messages", default=False, db_default=False, help_text="asked us to stop: nothing is sent"
+    )
+    language = models.CharField(
+        "language of messages", max_length=2, choices=MESSAGE_LANGUAGES, blank=True, default="", db_default=""
     )
     note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
     erased_at = models.DateTimeField(null=True, blank=True, editable=False, help_text="when their data was erased")
@@ -1143,10 +1148,11 @@ class MessageKind(models.TextChoices):
 
 
 class MessageWords(models.Model):
-    """A branch's own words for one kind of message, and whether it is sent by itself."""
+    """A branch's own words for a kind of message in a language; those of the pages' say if it is sent by itself."""
 
     branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="+")
     kind = models.CharField(max_length=14, choices=MessageKind.choices)
+    language = models.CharField(max_length=2, choices=MESSAGE_LANGUAGES, blank=True, default="", db_default="")
     is_on = models.BooleanField("sent by itself", default=True)
     subject = models.CharField("e-mail subject", max_length=120)
     body = models.TextField("e-mail", validators=[MaxLengthValidator(LONGEST_NOTE)])
@@ -1155,7 +1161,9 @@ class MessageWords(models.Model):
     objects = BranchQuerySet.as_manager()
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["branch", "kind"], name="message_words_once")]
+        constraints = [
+            models.UniqueConstraint(fields=["branch", "kind", "language"], name="message_words_once_a_language")
+        ]
 
     def __str__(self) -> str:
         return f"words of the {self.get_kind_display()} message"

@@ -19,6 +19,7 @@ from jobs.views import (
     service_calls,
     setup,
     sites,
+    texts_in,
     your_job,
 )
 
@@ -90,6 +91,7 @@ urlpatterns = [
     path("jobs/<int:pk>/message-told/", messages.job_told, name="job_told"),
     path("messages/", messages.message_kinds, name="message_kinds"),
     path("messages/sent/<int:pk>/", messages.message_settle, name="message_settle"),
+    path("messages/in/<str:key>/", texts_in.text_in, name="text_in"),
     path("messages/<str:kind>/", messages.message_words, name="message_words"),
     path("calendar/", board.calendar, name="calendar"),
     path("calendar/ready/", attention.ready, name="asked_ready"),

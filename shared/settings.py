@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import secrets
 import tempfile
 import zoneinfo
@@ -381,6 +382,12 @@ TEXT_BODY: Final = text("TEXT_BODY", '{"to": "{to}", "text": "{text}", "id": "{i
 if TEXT_URL and not all(part in TEXT_BODY for part in ("{to}", "{text}")):
     raise ImproperlyConfigured(f"TEXT_BODY={TEXT_BODY} must hold {{to}} and {{text}}")
 TEXT_TIMEOUT = 10
+TEXT_IN_KEY: Final = text("TEXT_IN_KEY", "")
+"""What the gateway's address for texts that come in ends with; empty: none are taken in."""
+if TEXT_IN_KEY and not re.fullmatch(r"[A-Za-z0-9_-]{16,100}", TEXT_IN_KEY):
+    raise ImproperlyConfigured("TEXT_IN_KEY must be 16 to 100 letters, digits, - and _")
+TEXT_IN_FROM: Final = text("TEXT_IN_FROM", "from")
+TEXT_IN_TEXT: Final = text("TEXT_IN_TEXT", "text")
 
 # -- safety of the site -----------------------------------------------------------
 

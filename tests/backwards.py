@@ -44,6 +44,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("jobs", "0025_a_customer_moves_a_visit"): "a column that may be empty from now on, and that no old page reads",
     ("jobs", "0028_tables_of_any_source"): DEFAULTED,
     ("jobs", "0031_a_day_of_waiting_has_a_price"): DEFAULTED,
+    ("jobs", "0034_messages_in_the_customers_language"): DEFAULTED,
     ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
     ("measuring", "0004_remove_product_options"): STOPPED,
     ("measuring", "0009_why_it_goes_on"): DEFAULTED,

@@ -22,7 +22,7 @@ class CustomerSerializer(QuietSerializer[Customer]):
 
     class Meta:
         model = Customer
-        fields = ["id", "name", "phone", "email", "takes_texts", "no_messages", "note"]
+        fields = ["id", "name", "phone", "email", "takes_texts", "no_messages", "language", "note"]
 
 
 class SiteSerializer(QuietSerializer[Site]):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 from jobs.models import Appointment, CustomerLink, Job, MessageKind, MessageWords, ReadinessAnswer
+from jobs.rules.message_languages import LANGUAGES, Language
 from jobs.rules.messages import LEAVING_MIN, SORTS, Words, fill
 from shared.formats import dates
 from shared.formats.dates import long_day
@@ -17,12 +18,15 @@ def clock(when: dt.datetime, tz: dt.tzinfo) -> str:
     return dates.clock(when.astimezone(tz))
 
 
-def window_text(row: Appointment) -> str:
+def window_text(row: Appointment, language: Language | None = None) -> str:
     """The promised (or reserved) window, else the planned start; empty when it stands nowhere."""
     tz = row.job.branch.tz
     times, start = promised_times(row), row.promised_from if row.promised_until else row.starts_at
     if start is None:
         return ""
+    if language is not None:
+        end = clock(row.promised_until, tz) if times and row.promised_until is not None else ""
+        return language.window(start.astimezone(tz).date(), clock(start, tz), end)
     return f"{long_day(start.astimezone(tz).date())}, {times or 'about ' + clock(start, tz)}"
 
 
@@ -63,6 +67,7 @@ WHAT = {
     "return": "finish the work on your window coverings",
     "take_down": "take down the old window coverings",
     "delivery": "deliver your window coverings",
+    "service": "look at your window coverings and repair them",
 }
 
 
@@ -78,11 +83,13 @@ def copy_text(row: Appointment) -> str:
     return written(MessageKind.CANCELLATION if is_off else MessageKind.CONFIRMATION, row.job, row).body
 
 
-def words_of(branch: Branch, kind: str) -> MessageWords:
-    """A branch's words of a message: its own, or the starting ones (not saved)."""
-    start = SORTS[kind].words
-    own = MessageWords.objects.filter(branch=branch, kind=kind).first()
-    return own or MessageWords(branch=branch, kind=kind, subject=start.subject, body=start.body, short=start.short)
+def words_of(branch: Branch, kind: str, language: str = "") -> MessageWords:
+    """A branch's words of a message in a language: its own, or the starting ones (not saved)."""
+    start = LANGUAGES[language].words[kind] if language else SORTS[kind].words
+    own = MessageWords.objects.filter(branch=branch, kind=kind, language=language).first()
+    return own or MessageWords(
+        branch=branch, kind=kind, language=language, subject=start.subject, body=start.body, short=start.short
+    )
 
 
 def written(
@@ -91,17 +98,18 @@ def written(
     row: Appointment | None = None,
     *,
     expected: dt.datetime | None = None,
-    words: MessageWords | None = None,
 ) -> Words:
-    """What a message about this job, or this visit of it, says; no key, no code, no other customer."""
-    words = words or words_of(job.branch, kind)
-    blanks = blanks_of(job, row, expected)
+    """What a message about this job, or this visit of it, says, in the customer's language; no key, no code."""
+    words = words_of(job.branch, kind, job.customer.language)
+    blanks = blanks_of(job, row, expected, job.customer.language)
     return Words(*(fill(text, blanks) for text in (words.subject, words.body, words.short)))
 
 
-def blanks_of(job: Job, row: Appointment | None, expected: dt.datetime | None = None) -> dict[str, str]:
-    """What stands in the blanks of a message."""
-    branch = job.branch
+def blanks_of(
+    job: Job, row: Appointment | None, expected: dt.datetime | None = None, language: str = ""
+) -> dict[str, str]:
+    """What stands in the blanks of a message in a language."""
+    branch, own = job.branch, LANGUAGES.get(language)
     found = {
         "customer": job.customer.name,
         "address": job.site.address,
@@ -110,14 +118,17 @@ def blanks_of(job: Job, row: Appointment | None, expected: dt.datetime | None = 
         "link": CustomerLink.of(job).address,
     }
     if row is not None:
-        found |= {"what": WHAT[row.purpose], "window": window_text(row), "stay": stay_text(row)}
+        what = own.what if own is not None else WHAT
+        found |= {"what": what[row.purpose], "window": window_text(row, own), "stay": stay_text(row)}
     if expected is not None:
-        found["expected"] = expected_text(expected, branch.tz)
+        found["expected"] = expected_text(expected, branch.tz, own)
     return found
 
 
-def expected_text(expected: dt.datetime, tz: dt.tzinfo) -> str:
+def expected_text(expected: dt.datetime, tz: dt.tzinfo, language: Language | None = None) -> str:
     """When a crew under way is expected: ``between 9:05 am and 9:25 am``."""
+    if language is not None:
+        return language.arrival(clock(expected, tz), clock(expected + dt.timedelta(minutes=LEAVING_MIN), tz))
     return f"between {clock(expected, tz)} and {clock(expected + dt.timedelta(minutes=LEAVING_MIN), tz)}"
 
 

@@ -23,7 +23,7 @@ from shared import audit
 from shared.errors import Refused
 from shared.models import Branch, User
 
-CUSTOMER_FIELDS: Final = ("name", "phone", "email", "takes_texts", "no_messages", "note")
+CUSTOMER_FIELDS: Final = ("name", "phone", "email", "takes_texts", "no_messages", "language", "note")
 SITE_FIELDS: Final = (
     "name", "street", "line2", "town", "postcode", "latitude", "longitude", "year_built", "floor", "has_lift",
     "longest_in_lift", "longest_on_stair", "children", "pets", "parking", "access", "access_secret", "access_note",

@@ -84,12 +84,12 @@ def notify(*, kind: str, job: Job, by: User | None, appointment: Appointment | N
     if not sends():
         return None
     channel, to = reached(job.customer, kind)
-    if not channel or not (words := words_of(job.branch, kind)).is_on:
+    if not channel or not words_of(job.branch, kind).is_on:
         return None
     expected = expected_from(appointment) if kind == MessageKind.LEAVING else None
     if kind == MessageKind.LEAVING and expected is None:
         return None
-    said = written(kind, job, appointment, expected=expected, words=words)
+    said = written(kind, job, appointment, expected=expected)
     rules, now = CalendarRules.of(job.branch), timezone.now()
     is_text = channel == Channel.TEXT
     row = Message(
@@ -146,6 +146,8 @@ def is_wanted(row: Message) -> bool:
     """Whether what it says is still news."""
     if row.job.is_cancelled() and row.kind != MessageKind.CANCELLATION:
         return False
+    if row.channel == Channel.TEXT and not row.job.customer.takes_texts:
+        return False
     if row.job.customer.no_messages or row.occasion.rpartition("/")[2] != _stands(row.kind, row.job, row.appointment):
         return False
     return row.appointment is None or row.appointment.state in WANTED_IN[row.kind]
@@ -196,10 +198,10 @@ def tell_cancelled(*, appointment: Appointment, by: User) -> Message | None:
     return notify(kind=MessageKind.CANCELLATION, job=appointment.job, by=by, appointment=appointment)
 
 
-def withdraw(rows: QuerySet[Message], *, by: User | None) -> None:
+def withdraw(rows: QuerySet[Message], *, by: User | None, why: str = "no longer true when it was to go") -> None:
     """Messages that wait are not sent."""
     for row in rows.select_for_update():
-        _settle(row, State.DROPPED, "no longer true when it was to go", by=by)
+        _settle(row, State.DROPPED, why, by=by)
 
 
 def remind(*, branch: Branch) -> list[Message]:
@@ -385,9 +387,9 @@ def settle(*, message: Message, do: str, by: User) -> Message:
 
 
 @transaction.atomic
-def set_words(*, branch: Branch, kind: str, by: User, **values: object) -> MessageWords:
-    """A branch's words for one kind of message; a blank that nothing fills is refused by name."""
-    row = words_of(branch, kind)
+def set_words(*, branch: Branch, kind: str, by: User, language: str = "", **values: object) -> MessageWords:
+    """A branch's words for one kind of message in a language; a blank that nothing fills is refused by name."""
+    row = words_of(branch, kind, language)
     for name, value in values.items():
         setattr(row, name, value)
     for name in ("subject", "body", "short"):

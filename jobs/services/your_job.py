@@ -44,14 +44,14 @@ MOST_QUESTIONS: Final = 5
 
 
 @transaction.atomic
-def ask(*, job: Job, text: str, about: str = "", by: User | None) -> Question:
+def ask(*, job: Job, text: str, about: str = "", by: User | None, most: int = MOST_QUESTIONS) -> Question:
     """The customer asks something; it is a decision of the office until somebody ticks it as answered."""
     row = lock_job(job)
     if not text.strip():
         raise Refused("Write your question first.", field="text")
     since = timezone.now() - dt.timedelta(days=1)
-    if by is None and row.questions.filter(at__gt=since).count() >= MOST_QUESTIONS:
-        raise Refused("You asked several things today. Please call us.", bound=f"{MOST_QUESTIONS}")
+    if by is None and row.questions.filter(at__gt=since).count() >= most:
+        raise Refused("You asked several things today. Please call us.", bound=f"{most}")
     made = Question.objects.create(job=row, about=about.strip()[:160], text=text.strip()[:600])
     audit.record(by=by, action="asked", subject=made, job=row, note=made.text)
     return made

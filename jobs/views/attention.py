@@ -51,6 +51,8 @@ from shared.models import User
 
 State = Appointment.State
 SEVERITIES: Final = ("stop", "check", "note")
+MOST_UNDELIVERED: Final = 2_000
+"""Messages that one look names: a gateway that refused a whole day's."""
 UNLIKELY: Final = 50
 """Of 100: a day told that is less likely is a stop."""
 NEXT = {
@@ -304,7 +306,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
 def _undelivered(user: User, today: dt.date) -> list[Decision]:
     """Messages that did not go, or may not have, and are news still; one whose visit is near stops."""
     rows = Message.objects.visible_to(user).undelivered().filter(job__cancelled_at=None)
-    rows = rows.select_related("job__customer", "appointment").order_by("created_at")[:50]
+    rows = rows.select_related("job__customer", "appointment").order_by("created_at")[:MOST_UNDELIVERED]
     found = []
     for row in rows:
         if not is_wanted(row):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpResponse
@@ -11,7 +13,8 @@ from django.views.decorators.http import require_http_methods, require_POST
 from jobs.access import OFFICE, appointment_for, job_for
 from jobs.adapters import Ready, ready_for_job, ready_for_visit
 from jobs.forms import QuietForm, WordsForm
-from jobs.models import Appointment, CalendarRules, Job, Message, MessageKind, MessageWords
+from jobs.models import MESSAGE_LANGUAGES, Appointment, CalendarRules, Job, Message, MessageKind, MessageWords
+from jobs.rules.message_languages import LANGUAGES
 from jobs.rules.messages import SORTS, Words, fill
 from jobs.schedule.words import blanks_of, words_of
 from jobs.services import crews
@@ -46,12 +49,13 @@ def message_kinds(request: SignedInRequest) -> HttpResponse:
             crews.set_rules(branch=branch, by=request.user, **form.cleaned_data)
             messages.success(request, "The hours are changed.")
             return redirect("jobs:message_kinds")
-    own = {row.kind: row for row in MessageWords.objects.filter(branch=branch)}
+    own = {row.kind: row for row in MessageWords.objects.filter(branch=branch, language="")}
     context = {
         "form": form,
         "kinds": [(kind, label, own.get(kind), SORTS[kind].text_first) for kind, label in MessageKind.choices],
         "mails": sending.mails(),
         "texts": sending.texts(),
+        "takes_in": bool(settings.TEXT_IN_KEY),
     }
     return render(request, "jobs/message_kinds.html", context, status=422 if form.errors else 200)
 
@@ -63,17 +67,25 @@ def message_words(request: SignedInRequest, kind: str) -> HttpResponse:
     """A branch's words for one kind of message, with how they read."""
     if kind not in SORTS:
         raise Http404
+    language = request.GET.get("language", "")
+    if language and language not in LANGUAGES:
+        raise Http404
     branch = held(request.user.own_branch)
-    row = words_of(branch, kind)
+    row = words_of(branch, kind, language)
     form = WordsForm(request.POST or None, user=request.user, instance=row, row=branch)
     if request.method == "POST" and form.is_valid() and "look" not in request.POST:
         with refusals_to(form.refuse):
-            message_services.set_words(branch=branch, kind=kind, by=request.user, **form.cleaned_data)
+            message_services.set_words(
+                branch=branch, kind=kind, by=request.user, language=language, **form.cleaned_data
+            )
             messages.success(request, "The words are changed.")
             return redirect("jobs:message_kinds")
     context = {
         "form": form,
-        "title": MessageKind(kind).label,
+        "title": f"{MessageKind(kind).label}, {LANGUAGES[language].name}" if language else MessageKind(kind).label,
+        "kind": kind,
+        "language": language,
+        "languages": MESSAGE_LANGUAGES,
         "blanks": [f"{{{name}}}" for name in SORTS[kind].blanks],
         "preview": _preview(branch, row),
     }
@@ -85,7 +97,13 @@ def _preview(branch: Branch, row: MessageWords) -> Words:
     visits = Appointment.objects.filter(job__branch=branch, promised_from__isnull=False)
     visit = visits.select_related("job__customer", "job__site", "job__branch").order_by("-promised_from").first()
     contact = f"{branch.name}{', ' + branch.phone if branch.phone else ''}"
-    blanks = SAMPLE | {"contact": contact} if visit is None else blanks_of(visit.job, visit, visit.promised_from)
+    blanks = SAMPLE | {"contact": contact}
+    if visit is not None:
+        blanks = blanks_of(visit.job, visit, visit.promised_from, row.language)
+    elif row.language:
+        own = LANGUAGES[row.language]
+        window = own.window(dt.date(2026, 3, 2), "8:00 am", "10:00 am")
+        blanks |= {"what": own.what["measure"], "window": window, "expected": own.arrival("8:00 am", "8:20 am")}
     blanks.setdefault("expected", "between 8:00 am and 8:20 am")
     return Words(fill(row.subject, blanks), fill(row.body, blanks), fill(row.short, blanks))
 

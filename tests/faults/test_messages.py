@@ -15,6 +15,7 @@ import pytest
 
 from jobs.models import CalendarRules, Message
 from jobs.services import booking
+from jobs.views.attention import decisions
 from shared.models import Branch, User
 from tests import servers
 from tests.factories import make_customer, make_job
@@ -73,4 +74,6 @@ def test_each_message_is_taken_once_or_said_not_to_be_known(
     assert sent.count() >= MESSAGES - 1  # one was on its way when the worker died
     assert set(Message.objects.exclude(state="sent").values_list("state", flat=True)) <= {"unsure"}
     assert max(Gateway.taken.values()) == 1
+    told = [one.text for one in decisions(dispatcher) if one.kind == "message"]
+    assert len(told) == unsure
     assert {row.key.hex for row in sent} <= set(Gateway.taken)

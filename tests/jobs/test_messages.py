@@ -497,3 +497,17 @@ def test_words_are_previewed_before_they_are_saved(visit: Appointment, dispatche
     assert client.post(address, words).status_code == 302
     assert "Ada Ellery, tomorrow." in client.get(address).content.decode()
     assert MessageKind.REMINDER.label.capitalize() in client.get(reverse("jobs:message_kinds")).content.decode()
+
+
+def test_every_message_that_failed_is_a_decision(branch: Branch, dispatcher: User) -> None:
+    """The fifty-first was on no list."""
+    job = make_job(branch, by=dispatcher)
+    booking.hold(job=job, reason="deposit", by=dispatcher)
+    Message.objects.bulk_create(
+        Message(
+            job=job, kind="deposit", occasion=f"{n}/deposit", channel="email", state="refused", created_by=dispatcher
+        )
+        for n in range(60)
+    )
+
+    assert len([one for one in decisions(dispatcher) if one.kind == "message"]) == 60

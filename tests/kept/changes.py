@@ -93,6 +93,9 @@ NEW_KINDS: dict[str, set[str]] = {"2026-11-29": {"measuring.not_measured", "meas
 
 CHANGES: dict[str, list[Change]] = {
     "2026-11-29": [
+        # service calls, messages in the customer's language
+        Change("GET /api/crews/* body.*purposes.4", "Who drives for returns drives for service calls.", is_new=True),
+        Change("GET /api/customers/* body.*language", "Of the messages a customer gets.", is_new=True),
         # the one date of a job
         *[
             Change(f"{when}GET /api/jobs/* body.*installed_by", "The day the customer was told.", is_new=True)
