@@ -247,6 +247,14 @@ class ServiceForm(CallAboutForm):
     file = forms.FileField(label="Photo", required=False, widget=forms.FileInput(attrs={"accept": "image/*"}))
 
 
+class HereForm(PageForm):
+    """Where a phone is, by itself."""
+
+    latitude = forms.FloatField(min_value=-90, max_value=90)
+    longitude = forms.FloatField(min_value=-180, max_value=180)
+    accuracy_m = forms.FloatField(min_value=0, max_value=100_000)
+
+
 class BookForm(LocalTimes):
     """The job's part of a booking, and when the customer can and can't."""
 

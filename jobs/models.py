@@ -128,6 +128,7 @@ class Site(models.Model):
 
     class PlaceFrom(models.TextChoices):
         STREET = "street", "other sites on its street"
+        SERVER = "server", "a search for its address"
         POSTCODE = "postcode", "its postcode"
         TOWN = "town", "other sites in its town"
         BRANCH = "branch", "where the branch is"
@@ -1425,3 +1426,34 @@ class TravelLeg(models.Model):
 
     def __str__(self) -> str:
         return f"{self.from_at} to {self.to_at}: {self.seconds} s"
+
+
+class PostcodePlace(models.Model):
+    """The middle of a postcode, or of its first part, from a table that the firm loaded."""
+
+    branch = models.ForeignKey("shared.Branch", models.CASCADE, related_name="postcodes")
+    code = models.CharField(max_length=20, help_text="capitals, no spaces")
+    latitude = models.FloatField(validators=between(-90, 90))
+    longitude = models.FloatField(validators=between(-180, 180))
+
+    objects = BranchQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["code"]
+        constraints = [models.UniqueConstraint(fields=["branch", "code"], name="postcode_once_a_branch")]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class FoundPlace(models.Model):
+    """Where an address is, as the server of the settings said; without coordinates: it knows none."""
+
+    asked = models.CharField(max_length=300, unique=True, help_text="the address, lower case")
+    latitude = models.FloatField(null=True, validators=between(-90, 90))
+    longitude = models.FloatField(null=True, validators=between(-180, 180))
+    within_m = models.PositiveIntegerField(default=0, validators=between(0, 100_000))
+    asked_at = models.DateTimeField(default=timezone.now)
+
+    def __str__(self) -> str:
+        return self.asked

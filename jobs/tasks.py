@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from celery import shared_task
+import time
 
-from jobs.services import appointments, dates, erasing, learning, messages, quiet
+from celery import shared_task
+from django.conf import settings
+
+from jobs.services import appointments, booking, dates, erasing, learning, messages, places, quiet
 from shared.models import Branch
 
 
@@ -41,6 +44,15 @@ def remind_customers() -> None:
 def send_due_messages() -> int:
     """Send the messages whose quiet hours are over or whose next try is due."""
     return messages.send_due()
+
+
+@shared_task(name="jobs.tasks.find_places")
+def find_places() -> None:
+    """Ask the address search, where there is one, of sites whose place is only about right; one a second."""
+    for site in places.to_ask() if settings.PLACES_URL else ():
+        places.ask(site)
+        booking.place_again(site=site)
+        time.sleep(1)
 
 
 @shared_task(name="jobs.tasks.let_go_lapsed")

@@ -85,6 +85,7 @@ urlpatterns = [
     path("visits/<int:pk>/told/", appointments.appointment_told, name="told_late"),
     path("visits/<int:pk>/ready/", appointments.appointment_readiness, name="readiness"),
     path("visits/<int:pk>/visit.ics", appointments.appointment_ics, name="ics"),
+    path("visits/<int:pk>/here/", appointments.appointment_here, name="here"),
     path("visits/<int:pk>/service/", service_calls.service, name="service"),
     path("visits/<int:pk>/service/photo/", service_calls.photo, name="service_photo"),
     path("visits/<int:pk>/message-told/", messages.visit_told, name="visit_told"),

@@ -321,17 +321,23 @@ CELERY_BEAT_SCHEDULE: dict[str, dict[str, Any]] = {
     "ask crews of which nothing is heard": {"task": "jobs.tasks.ask_quiet_crews", "schedule": 60.0},
     "remind customers of the next working day": {"task": "jobs.tasks.remind_customers", "schedule": 300.0},
     "send messages that are due": {"task": "jobs.tasks.send_due_messages", "schedule": 30.0},
+    "ask where addresses are": {"task": "jobs.tasks.find_places", "schedule": 120.0},
     "give back held windows that ran out": {"task": "jobs.tasks.let_go_lapsed", "schedule": 15.0},
 }
 for _entry in CELERY_BEAT_SCHEDULE.values():  # what found no worker in time is asked again anyway
     _entry["options"] = {"expires": _entry["schedule"] if isinstance(_entry["schedule"], float) else 3600.0}
 CELERY_TASK_ROUTES = {
     f"jobs.tasks.{name}": {"queue": "bulk"}
-    for name in ("learn_times", "work_out_dates", "remind_customers", "send_due_messages")
+    for name in ("learn_times", "work_out_dates", "remind_customers", "send_due_messages", "find_places")
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat")
 
 TRAVEL_URL: Final = address("TRAVEL_URL", ("http", "https"))
+
+PLACES_URL: Final = address("PLACES_URL", ("http", "https"))
+"""An address search, `{q}` for what is asked; empty: addresses are placed by what is known here."""
+if PLACES_URL and "{q}" not in PLACES_URL:
+    raise ImproperlyConfigured(f"PLACES_URL={PLACES_URL} must hold {{q}}")
 
 # -- people -----------------------------------------------------------------------
 

@@ -225,7 +225,9 @@ class RulesViewSet(viewsets.ViewSet):
 class ImportSerializer(serializers.Serializer[None]):
     text = serializers.CharField(max_length=4_000_000, help_text="CSV, its first line names our columns")
     kind = serializers.ChoiceField(
-        ["jobs", "customers", "crews", "openings", "products"], default="jobs", help_text="what its lines are"
+        ["jobs", "customers", "crews", "postcodes", "openings", "products"],
+        default="jobs",
+        help_text="what its lines are",
     )
     dry = serializers.BooleanField(default=True, help_text="write nothing: say what would become of each line")
 

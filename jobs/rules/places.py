@@ -29,6 +29,11 @@ AREA_M: Final = 4_000
 """How far off the middle of a delivery area may be that a table names."""
 
 
+HOUSE_M: Final = 100
+"""How far off a server's house may be, and its street."""
+FOUND_STREET_M: Final = 500
+
+
 @dataclass(frozen=True, slots=True)
 class Guess:
     """A place, what it was taken from (a word of `Site.PlaceFrom`), and how many meters it may be off."""
@@ -90,3 +95,49 @@ def in_area(place_from: str, known: Sequence[Point], bounds: tuple[int, int]) ->
 def _meters(points: Sequence[Point], middle: Point) -> np.ndarray:
     along, up = np.array([point[0] for point in points]), np.array([point[1] for point in points])
     return np.asarray(great_circle_m(along, up, *middle))
+
+
+def read_answer(answer: object) -> tuple[Point, int] | None:
+    """
+    The first place of an answer in either of two usual forms, and within how many meters it is; None: no place.
+
+    A list of objects with ``lat`` and ``lon``, or GeoJSON features; a house is known by its number.
+
+    Examples
+    --------
+    >>> read_answer([{"lat": "41.62", "lon": "-91.87", "address": {"house_number": "4"}}])
+    ((-91.87, 41.62), 100)
+    >>> read_answer({"features": [{"geometry": {"coordinates": [-91.87, 41.62]}, "properties": {"street": "Weir"}}]})
+    ((-91.87, 41.62), 500)
+    >>> read_answer([]), read_answer({"error": "busy"})
+    (None, None)
+    """
+    if isinstance(answer, dict):
+        answer = answer.get("features")
+    if not isinstance(answer, list) or not answer or not isinstance(answer[0], dict):
+        return None
+    first = answer[0]
+    said = first.get("properties") or first.get("address") or {}
+    try:
+        if "geometry" in first:
+            longitude, latitude = map(float, first["geometry"]["coordinates"][:2])
+        else:
+            longitude, latitude = float(first["lon"]), float(first["lat"])
+    except (KeyError, TypeError, ValueError):
+        return None
+    if not (-180 <= longitude <= 180 and -90 <= latitude <= 90) or not isinstance(said, dict):
+        return None
+    is_house = bool(said.get("house_number") or said.get("housenumber"))
+    is_street = bool(said.get("road") or said.get("street"))
+    return (longitude, latitude), HOUSE_M if is_house else FOUND_STREET_M if is_street else AREA_M
+
+
+def postcode_keys(postcode: str) -> list[str]:
+    """
+    A postcode as a table may have it: whole, or its first part alone.
+
+    >>> postcode_keys("k1a 0b1"), postcode_keys("00311")
+    (['K1A0B1', 'K1A'], ['00311'])
+    """
+    parts = postcode.upper().split()
+    return list(dict.fromkeys(["".join(parts), *parts[:1]])) if parts else []

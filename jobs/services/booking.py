@@ -36,6 +36,10 @@ JOB_FIELDS: Final = (
 )  # fmt: skip
 
 
+MOST_OFF_M: Final = 150
+"""How far off a phone may say it is."""
+
+
 def fill(row: Any, values: Mapping[str, Any], known: Sequence[str]) -> list[str]:
     """Sets what is given and checks the row; names of the fields set."""
     unknown = set(values) - set(known)
@@ -98,6 +102,33 @@ def edit_site(*, site: Site, by: User | None, job: Job | None = None, **values: 
     if save(site, fields, by=by, action="changed the site", job=job):
         know_minutes_anew(Appointment.objects.filter(job__site=site))
     return site
+
+
+@transaction.atomic
+def place_again(*, site: Site) -> Site:
+    """A site whose place is only about right, by what is known of its address since; its visits keep the time free."""
+    row = Site.objects.select_for_update(of=("self",)).select_related("branch", "customer").get(pk=site.pk)
+    if row.place_from or not row.has_coordinates():
+        fields = places.place(row)
+        if fields and save(row, fields, by=None, action="placed the site by its address"):
+            know_minutes_anew(Appointment.objects.filter(job__site=row))
+    return row
+
+
+@transaction.atomic
+def place_at_door(
+    *, appointment: Appointment, latitude: float, longitude: float, accuracy_m: float, by: User
+) -> Site:  # fmt: skip
+    """The crew stands at the door and says where that is; only where the place was worked out from the address."""
+    row = Appointment.objects.select_related("job__site__branch", "job__site__customer").get(pk=appointment.pk)
+    site = row.job.site
+    if row.state != Appointment.State.ARRIVED:
+        raise Refused("say where the door is once you have arrived")
+    if site.has_coordinates() and not site.place_from:
+        raise Refused("somebody gave this site's place already")
+    if not 0 <= accuracy_m <= MOST_OFF_M:
+        raise Refused("the phone does not know its place well enough", field="accuracy_m", bound=f"0 to {MOST_OFF_M} m")
+    return edit_site(site=site, by=by, job=row.job, latitude=latitude, longitude=longitude)
 
 
 # -- jobs ----------------------------------------------------------------------------------

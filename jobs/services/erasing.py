@@ -35,6 +35,7 @@ from jobs.models import (
     Site,
 )
 from jobs.ports import ports
+from jobs.services import places
 from jobs.services.search import keep_customer
 from shared import audit, files, roles
 from shared.errors import Refused
@@ -92,6 +93,7 @@ def _erase_rows(row: Customer) -> list[str]:
         Project.objects.filter(pk=project.pk).update(name=f"Project {project.pk}", note="")
     Handover.objects.filter(site__in=row.sites.all()).delete()
     for site in row.sites.all():
+        places.forget(site)
         Site.objects.filter(pk=site.pk).update(
             street=f"Site {site.pk}", latitude=None, longitude=None, place_from="", place_within_m=None,
             **dict.fromkeys(SITE_TEXTS, ""),

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from django.utils.dateparse import parse_time
 
-from jobs.models import Crew, Customer, Job, Purpose, Site
+from jobs.models import Crew, Customer, Job, PostcodePlace, Purpose, Site
 from jobs.ports import ports
 from jobs.rules.columns import EMAIL, PHONE, Cells, Column
 from jobs.services import booking, crews
@@ -162,6 +162,35 @@ def take_customer(to: Importing, cells: Cells) -> Taken:
     return Taken(words, rows)
 
 
+# -- postcodes -------------------------------------------------------------------------------------
+
+
+def _postcode(cells: Cells) -> dict[str, Any]:
+    code, found = "".join(cells.text("postcode").upper().split()), {}
+    if len(code) > 20:
+        cells.wrong["postcode"] = f"{len(code)} characters; at most 20"
+    for name, most in (("latitude", 90), ("longitude", 180)):
+        found[name] = cells.number(name, most)
+    return {"code": code, **found}
+
+
+def look_at_postcode(to: Importing, cells: Cells) -> str:
+    asked = _postcode(cells)
+    cells.demand("postcode", "latitude", "longitude")
+    is_known = PostcodePlace.objects.filter(branch=to.branch, code=asked["code"]).exists()
+    if is_known or (asked["code"],) in to.seen:
+        cells.wrong.setdefault("postcode", f"{asked['code']} is there already")
+    to.seen.add((asked["code"],))
+    return "a postcode"
+
+
+def take_postcode(to: Importing, cells: Cells) -> Taken:
+    look_at_postcode(Importing(to.branch, to.by), cells)
+    if cells.wrong:
+        raise WrongCells(cells.wrong)
+    return Taken("a postcode", [PostcodePlace.objects.create(branch=to.branch, **_postcode(cells))])
+
+
 # -- crews -----------------------------------------------------------------------------------------
 
 DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -257,4 +286,8 @@ def register() -> None:
         Column("starts", "such as 8:00", ("start", "from")),
         Column("ends", "such as 17:00", ("end", "until", "to")),
     )
+    middle = tuple(
+        Column(c.name, c.help, c.also, True) for c in SITE if c.name in {"postcode", "latitude", "longitude"}
+    )
+    add(Kind("postcodes", "Postcodes and their places", middle, look_at_postcode, take_postcode, name_of="postcode"))
     add(Kind("crews", "Crews", columns, look_at_crew, take_crew, name_of="crew"))

@@ -17,6 +17,7 @@ from jobs.access import DRIVES, LOOKS, OFFICE, SEES_PHONES, appointment_for, cre
 from jobs.adapters import ready_for_visit, sent_to
 from jobs.forms import (
     CallForm,
+    HereForm,
     MoveForm,
     PromiseForm,
     ReadinessForm,
@@ -35,7 +36,7 @@ from jobs.schedule.effects import effect_json, effect_of, in_the_way, trouble_te
 from jobs.schedule.lateness import grade
 from jobs.schedule.offers import rescues
 from jobs.schedule.words import copy_text, late_text, readiness_text, stay_text, window_text
-from jobs.services import appointments, feeds
+from jobs.services import appointments, booking, feeds
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_to
 from shared.formats.durations import minutes_text
@@ -193,6 +194,21 @@ def _trouble_with(row: Appointment) -> str:
     if row.crew is None or row.day is None or not row.is_placed():
         return ""
     return trouble_text(read_schedule(row.job.branch, [row.crew], [row.day]).days[row.crew.pk, row.day])
+
+
+@roles_required(*DRIVES)
+@require_POST
+def appointment_here(request: SignedInRequest, pk: int) -> HttpResponse:
+    """The phone of somebody at the door says where that is."""
+    row = appointment_for(request.user, pk)
+    form = HereForm(request.POST, user=request.user)
+    if not form.is_valid():
+        messages.error(request, "The phone did not say where it is.")
+        return redirect("jobs:appointment", row.pk)
+    words = "Thank you. The site is where you stand."
+    return _act(
+        request, row, words, lambda: booking.place_at_door(appointment=row, by=request.user, **form.cleaned_data)
+    )
 
 
 # -- moving ----------------------------------------------------------------------------------

@@ -91,6 +91,7 @@ class _Booking:
             if point:
                 site.latitude, site.longitude = point
         if not site.has_coordinates():
+            places.ask(site)
             places.place(site)
         data = _typed(self.form)
         openings, product = data.get("openings_expected") or 1, data.get("product_expected") or ""

@@ -81,6 +81,7 @@ ENTRANCES = {
     "done": (OFFICE | FIELD, "post", "visit"),
     "told_late": (OFFICE, "post", "visit"),
     "readiness": (OFFICE, "get", "visit"),
+    "here": (OFFICE | FIELD, "post", "visit"),
     "service": (OFFICE, "get", "call"),
     "service_photo": (ALL, "get", "call"),
     "visit_told": (OFFICE, "post", "visit"),

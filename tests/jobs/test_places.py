@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+import threading
+from collections.abc import Callable, Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
+from django.core.cache import cache
 from django.test import Client
+from django.utils import timezone
 
-from jobs.models import Job
+from jobs.models import Appointment, FoundPlace, ImportedLine, Job
 from jobs.rules.places import on_street
 from jobs.rules.travel import great_circle_m
 from jobs.schedule.offers import offers_for
-from jobs.services import booking
+from jobs.services import booking, erasing, imports, places
 from jobs.services.appointments import hypothetical_visit
+from jobs.tasks import find_places
 from shared.models import Branch, User
 from tests.factories import make_crew
+from tests.servers import free_port
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
 
@@ -148,3 +156,112 @@ def test_on_a_street_the_nearest_number_counts() -> None:
 
     assert guess is not None
     assert (guess.point, guess.within_m) == ((0.0, 0.01), 200)
+
+
+# -- tables, a server, the door ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("code", ["K1A 0B1", "k1a0b1"])
+def test_a_postcode_of_the_firms_own_table_is_placed_by_it(
+    dispatcher: User, code: str, do_runs: Callable[[], list[str]]
+) -> None:
+    table = "postal code,lat,lng\nK1A 0B1,45.42,-75.70\nK1A,45.40,-75.60\n,1,2\nk1a 0b1,45,-75\n"
+    branch = dispatcher.own_branch
+    run = imports.ask_for_import(branch=branch, by=dispatcher, text=table, kind="postcodes", dry=False)
+    do_runs()
+    lines = ImportedLine.objects.filter(run=run).order_by("line")
+    assert [line.is_wrong for line in lines] == [False, False, True, True]
+
+    assert book(dispatcher, postcode=code).site.point == (-75.70, 45.42)
+    assert book(dispatcher, postcode="K1A 9Z9", street="1 Weir Lane").site.place_text == (
+        "place taken from its postcode, within about 4 km"
+    )
+
+
+class Search(BaseHTTPRequestHandler):
+    asked: list[str] = []
+    answer: object = [{"lat": "41.618", "lon": "-91.872", "address": {"house_number": "20"}}]
+
+    def do_GET(self) -> None:
+        self.asked.append(parse_qs(urlsplit(self.path).query)["q"][0])
+        body = json.dumps(self.answer).encode()
+        self.send_response(200)
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *args: object) -> None:
+        pass
+
+
+@pytest.fixture
+def search(settings: Any) -> Iterator[type[Search]]:
+    """An address search on this machine."""
+    cache.clear()
+    Search.asked = []
+    server = ThreadingHTTPServer(("127.0.0.1", free_port()), Search)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    settings.PLACES_URL = f"http://127.0.0.1:{server.server_address[1]}/search?q={{q}}"
+    yield Search
+    server.shutdown()
+
+
+def test_a_server_is_asked_once_when_times_are_shown_and_forgotten_with_the_customer(
+    dispatcher: User, owner: User, as_user: Callable[[User], Client], search: type[Search]
+) -> None:
+    make_crew(dispatcher.own_branch)
+    client = as_user(dispatcher)
+    typed = {f"site-{name}": value for name, value in ADDRESS.items()} | {"openings_expected": 1}
+    for _ in range(2):
+        client.post("/jobs/book/windows/", typed)
+
+    assert search.asked == ["20 kiln street, millrace, 00311"]
+    site = book(dispatcher).site
+    assert (site.point, site.place_text) == (
+        (-91.872, 41.618), "place taken from a search for its address, within about 100 m"
+    )  # fmt: skip
+    site.jobs.update(stage="closed")
+    erasing.erase_customer(customer=site.customer, by=owner)
+    assert not FoundPlace.objects.exists()
+
+
+def test_imported_sites_are_asked_of_by_the_worker_and_a_silent_server_stops_nothing(
+    dispatcher: User, search: type[Search], settings: Any
+) -> None:
+    site = book(dispatcher).site
+    assert site.place_from == "branch"
+    find_places()
+    site.refresh_from_db()
+    assert site.place_from == "server"
+
+    settings.PLACES_URL = "http://127.0.0.1:1/?q={q}"
+    other = book(dispatcher, street="9 Weir Lane").site
+    places.ask(other)
+    assert other.place_from != "server"
+    assert not FoundPlace.objects.filter(asked__startswith="9").exists()
+
+
+def test_the_phone_at_the_door_says_where_it_is(
+    dispatcher: User, measurer: User, as_user: Callable[[User], Client]
+) -> None:
+    branch = dispatcher.own_branch
+    job = book(dispatcher)
+    crew = make_crew(branch, measurer)
+    visit = job.appointments.get()
+    today = timezone.now().astimezone(branch.tz).date()
+    Appointment.objects.filter(pk=visit.pk).update(crew=crew, day=today, starts_at=timezone.now(), state="planned")
+    client, there = as_user(measurer), f"/visits/{visit.pk}/here/"
+    here = {"latitude": "41.618", "longitude": "-91.872", "accuracy_m": "12"}
+    client.post(there, here)
+    assert Job.objects.get().site.place_from == "branch"  # not there yet
+
+    Appointment.objects.filter(pk=visit.pk).update(state="arrived", arrived_at=timezone.now())
+    client.post(there, here | {"accuracy_m": "900"})
+    assert Job.objects.get().site.place_from == "branch"
+    assert "Use this phone" in client.get(visit.get_absolute_url()).content.decode()
+    client.post(there, here)
+
+    site = Job.objects.get().site
+    assert (site.point, site.place_text) == ((-91.872, 41.618), "")
+    client.post(there, here | {"latitude": "10"})
+    assert Job.objects.get().site.point == (-91.872, 41.618)
