@@ -855,11 +855,11 @@ class SkillForm(PageForm):
 
 
 class WindowsForm(PageForm):
-    """Windows promised on the phone, a line each."""
+    """Appointment windows offered on the phone, a line each."""
 
     windows = forms.CharField(
         widget=forms.Textarea(attrs={"rows": 5}),
-        label="Windows promised on the phone",
+        label="Appointment windows offered on the phone",
         help_text="a line each: 8:00 to 10:00",
     )
 
