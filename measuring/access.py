@@ -20,6 +20,7 @@ from measuring.models import (
     Product,
     Reading,
     Room,
+    ShapeTemplate,
     SizeChange,
     Tape,
     Unit,
@@ -31,6 +32,9 @@ from shared.models import User
 MEASURES = (roles.MEASURER, roles.DISPATCHER, roles.OWNER)
 """Who may write at an opening: the field person of the day, and the office."""
 SEES_SIZES = (*MEASURES, roles.WORKROOM, roles.INSTALLER)
+
+NOTES_TEMPLATES = (*MEASURES, roles.WORKROOM)
+"""Who may say where a template is: who made it, who sends it and takes it back."""
 
 ASKS = (*roles.OFFICE, roles.WORKROOM)
 """Who may put a released unit on hold: the office, which decides, and the workroom, which can't make it as it is."""
@@ -97,6 +101,10 @@ def obstruction_for(user: User, pk: int | UUID) -> Obstruction:
 
 def photo_for(user: User, pk: int | UUID) -> Photo:
     return _of_opening(user, Photo.objects.filter(removed_at=None), pk)
+
+
+def template_for(user: User, pk: int | UUID) -> ShapeTemplate:
+    return _of_opening(user, ShapeTemplate.objects.select_related("job"), pk)
 
 
 def conflict_for(user: User, pk: int) -> FactConflict:

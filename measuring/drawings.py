@@ -170,7 +170,9 @@ class _Plan:
         return self.y + self.h
 
 
-def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool = False, least: float = 0) -> Svg:
+def opening_drawing(
+    picture: Picture, *, exaggerate: bool = False, blank: bool = False, least: float = 0, sides: bool = False
+) -> Svg:
     """
     An opening to scale: frame double-lined, readings where they were taken, mount in chalk.
 
@@ -182,6 +184,8 @@ def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool =
         For a printed sheet: room to write where nothing was read yet.
     least
         The smallest size of its words, in its own units.
+    sides
+        Which side is left and which is right, for who did not measure it.
     """
     plan = _Plan(picture, exaggerate)
     desc = _words(picture, plan)
@@ -200,6 +204,8 @@ def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool =
     else:
         _spans(svg, picture, plan, plan.sketch, blank)
     _depth(svg, picture, plan, blank)
+    if sides:
+        _sides(svg, plan)
     _foot(svg, picture, plan, exaggerate, blank)
     return svg
 
@@ -257,6 +263,13 @@ def _figure_frame(svg: Svg, plan: _Plan, found: Sketch) -> None:
         y = plan.y + found.springs * plan.scale
         svg.line(plan.x, y, plan.right, y, "dashed")
     svg.text(plan.middle, 13, SEEN, size=9, look="pencil-word")
+
+
+def _sides(svg: Svg, plan: _Plan) -> None:
+    if plan.sketch is None:
+        svg.text(plan.middle, 13, SEEN, size=9, look="pencil-word")
+    svg.text(14, plan.y + plan.h / 2, "L", size=13, look="pencil-word")
+    svg.text(316, plan.y + plan.h / 2, "R", size=13, look="pencil-word")
 
 
 def _spans(svg: Svg, picture: Picture, plan: _Plan, found: Sketch, blank: bool) -> None:

@@ -22,6 +22,7 @@ from measuring.models import (
     ProductTerms,
     Room,
     Shape,
+    ShapeTemplate,
     SizeChange,
     Substrate,
     Unit,
@@ -316,6 +317,13 @@ class ReasonForm(PageForm):
     """Why."""
 
     reason = forms.CharField(max_length=240, widget=forms.TextInput(attrs={"list": "reasons"}))
+
+
+class TemplateForm(PageForm):
+    """A template that is made."""
+
+    size_is = forms.ChoiceField(choices=ShapeTemplate.SizeIs.choices, label="what was traced")
+    is_marked = forms.BooleanField(required=False, label="TOP and ROOM SIDE stand on it")
 
 
 class GroupForm(PageForm):

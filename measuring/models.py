@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
 from decimal import Decimal
 from typing import TYPE_CHECKING, Self, TypeVar
@@ -506,6 +507,69 @@ class FactConflict(models.Model):
 
     def __str__(self) -> str:
         return f"{self.fact} of {self.opening}"
+
+
+class ShapeTemplate(models.Model):
+    """An opening's outline traced on paper; its number stands on it, beside TOP and ROOM SIDE."""
+
+    class State(models.TextChoices):
+        MADE = "made", "made"
+        SENT = "sent", "sent"
+        RETURNED = "returned", "returned"
+        KEPT = "kept", "kept"
+        DISCARDED = "discarded", "discarded"
+
+    class SizeIs(models.TextChoices):
+        OPENING = "opening", "opening size"
+        FINISHED = "finished", "finished size"
+
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False, help_text="a device may name it")
+    job = models.ForeignKey(Job, models.CASCADE, related_name="templates")
+    position = models.PositiveSmallIntegerField(help_text="among the job's templates, from 1")
+    opening = models.ForeignKey(Opening, models.CASCADE, related_name="templates")
+    size_is = models.CharField("what was traced", max_length=8, choices=SizeIs.choices, default=SizeIs.OPENING)
+    state = models.CharField(max_length=9, choices=State.choices, default=State.MADE)
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    made_at = models.DateTimeField(default=timezone.now)
+    sent_to = models.CharField(max_length=80, blank=True)
+    sent_at = models.DateTimeField(null=True, blank=True)
+    returned_at = models.DateTimeField(null=True, blank=True)
+    kept_where = models.CharField(max_length=80, blank=True)
+    kept_at = models.DateTimeField(null=True, blank=True)
+    reason = models.CharField(max_length=240, blank=True, help_text="why it was discarded")
+
+    objects = JobPartQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["job", "position"]
+        constraints = [models.UniqueConstraint(fields=["job", "position"], name="template_once_a_job")]
+
+    def __str__(self) -> str:
+        return self.number
+
+    @property
+    def number(self) -> str:
+        """Such as J-1004-T2."""
+        return f"{self.job.number}-T{self.position}"
+
+    def stands(self) -> bool:
+        """Whether it says anything of the opening any more."""
+        return self.state != self.State.DISCARDED
+
+    @property
+    def at(self) -> dt.datetime:
+        """Since when it is where it is."""
+        since = {self.State.SENT: self.sent_at, self.State.RETURNED: self.returned_at, self.State.KEPT: self.kept_at}
+        return since.get(self.State(self.state)) or self.made_at
+
+    @property
+    def where(self) -> str:
+        """Its state in words: with whom it is, or where."""
+        if self.state == self.State.SENT:
+            return f"sent to {self.sent_to}"
+        if self.state == self.State.KEPT and self.kept_where:
+            return f"kept: {self.kept_where}"
+        return self.get_state_display()
 
 
 # -- units -----------------------------------------------------------------------

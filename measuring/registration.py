@@ -11,12 +11,13 @@ def register() -> None:
     from measuring import documents, setup
     from measuring.adapters import minutes, sources
     from measuring.adapters.customers import part_of_customer, photos_of_customer
+    from measuring.adapters.finding import found
     from measuring.adapters.prices import value_of_job
     from measuring.api import entries
     from measuring.models import Family
     from measuring.services import import_kinds
     from measuring.services.erasing import erase
-    from shared import audit, demo, menu, panels, roles
+    from shared import audit, demo, finding, menu, panels, roles
     from shared.devices import offline
 
     ports.stage_sources.append(sources.stage_facts)
@@ -45,6 +46,7 @@ def register() -> None:
         "measuring/field/news.js",
         "measuring/field/drawings.js",
     )
+    finding.add(found)
     assert documents  # registers the document kinds
     assert entries  # registers the kinds of entries
     menu.add("Visits", "measuring:day", roles=[roles.MEASURER], position=20)
@@ -66,6 +68,7 @@ def register() -> None:
         past="at the corners",
         room_between="between units at a corner",
         sill="ends on",
+        size_is="what was traced",
         split="their widths",
         stands_off="stands off the wall",
         unit_gap="between units",

@@ -39,6 +39,11 @@ urlpatterns = [
     path("photos/<int:pk>/show/", openings.show_photo, name="show_photo"),
     path("your-job/<str:token>/before/<int:pk>/", your_job.your_photo, name="your_photo"),
     path("photos/<int:pk>/remove/", openings.remove_photo, name="remove_photo"),
+    path("openings/<int:pk>/templates/", openings.make_template, name="make_template"),
+    *(
+        path(f"templates/<int:pk>/{action}/", openings.template_action, {"action": action}, name=f"template_{action}")
+        for action in ("sent", "returned", "kept", "discarded", "before")
+    ),
     path("answers/<int:pk>/settle/", openings.settle, name="settle"),
     path("units/<int:pk>/options/", openings.options, name="options"),
     path("units/<int:pk>/change/", changes.change_unit, name="change_unit"),

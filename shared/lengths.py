@@ -269,6 +269,34 @@ _NUMBER: Final = rf"(?P<whole>\d+)?(?:(?P<point>[.,]\d+)|{_FRACTION})?"
 _FEET: Final = re.compile(r"(?P<feet>\d+)\s*(?:'|ft\.?|feet|foot)(?!')[\s-]*(?P<rest>.*)", re.IGNORECASE)
 _PLAIN: Final = re.compile(rf"{_NUMBER}\s*{_UNIT}", re.IGNORECASE)
 _AND: Final = re.compile(r"(?<=\d) and (?=\d+ ?/)", re.IGNORECASE)
+_ONES: Final = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+_TEENS: Final = (
+    "ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen",
+)  # fmt: skip
+_TENS: Final = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
+_VALUES: Final = {
+    "zero": 0,
+    **{word: value for value, word in enumerate(_ONES + _TEENS, 1)},
+    **{word: value * 10 for value, word in enumerate(_TENS, 2)},
+}
+_PART_WORDS: Final = (
+    (re.compile(r" ?\bthirty[ -]seconds?\b"), " ÷32"),
+    (re.compile(r" ?\bsixty[ -]fourths?\b"), " ÷64"),
+    (re.compile(r" ?\bsixteenths?\b"), " ÷16"),
+    (re.compile(r" ?\beighths?\b"), " ÷8"),
+    (re.compile(r" ?\bquarters?\b"), " ÷4"),
+    (re.compile(r" ?\b(?:half|halves)\b"), " ÷2"),
+    (re.compile(r"(?:^|(?<=\d)|\b(?:and|an?|one)) ÷"), " 1/"),
+)
+"""What is said of parts of an inch; the last makes one of a part that nobody counted."""
+_UNIT_WORDS: Final = (
+    (re.compile(r"\bmillimet(?:er|re)s?\b"), "mm"),
+    (re.compile(r"\bcentimet(?:er|re)s?\b"), "cm"),
+    (re.compile(r"\bmet(?:er|re)s?\b"), "m"),
+)
+_SMALL: Final = rf"(?:(?:{'|'.join(_TENS)})(?:[ -](?:{'|'.join(_ONES)})(?![a-z]))?|{'|'.join(_TEENS + _ONES)}|zero)"
+_SAID_NUMBER: Final = re.compile(rf"\b({_SMALL})(?: (hundred)(?: ({_SMALL}))?)?\b")
+_SAID_POINT: Final = re.compile(r" point((?: \d)+)\b")
 _DENOMINATORS: Final = frozenset({2, 4, 8, 16, 32, 64})
 
 
@@ -280,7 +308,7 @@ def parse_length(text: str, unit: LengthUnit = LengthUnit.INCH) -> Length:
     ----------
     text
         ``35 3/8``, ``35-3/8"``, ``35⅜``, ``35 and 3/8``, ``35.375``, ``2' 11 3/8"``, ``904 mm``,
-        ``90.4 cm``, ``90,4 cm``. A unit in the text wins over `unit`.
+        ``90.4 cm``, ``90,4 cm``, ``thirty five and three eighths``. A unit in the text wins over `unit`.
     unit
         What a bare number is in.
 
@@ -336,7 +364,32 @@ def _plain_text(text: str) -> str:
     cleaned = re.sub(r"\s+", " ", "".join(out).translate(_MARKS)).strip()
     if not cleaned.isascii():
         raise LengthError(f"{text} is not a length")
-    return _AND.sub(" ", cleaned)
+    return _AND.sub(" ", _in_figures(cleaned.lower()))
+
+
+def _in_figures(text: str) -> str:
+    """
+    A length as it is spoken, in figures; what has no words for numbers stays.
+
+    Examples
+    --------
+    >>> _in_figures("thirty five and three eighths"), _in_figures("nine hundred four millimeters")
+    ('35 and 3/8', '904 mm')
+    >>> _in_figures("two feet eleven and a half"), _in_figures("ninety point four cm")
+    ('2 feet 11 1/2', '90.4 cm')
+    """
+    for pattern, figures in (*_PART_WORDS, *_UNIT_WORDS):
+        text = pattern.sub(figures, text)
+    text = _SAID_NUMBER.sub(_figures_of, text)
+    text = _SAID_POINT.sub(lambda said: "." + said[1].replace(" ", ""), text)
+    return re.sub(" +", " ", text.replace(" ÷", "/")).strip()
+
+
+def _figures_of(said: re.Match[str]) -> str:
+    def value(words: str | None) -> int:
+        return sum(_VALUES[word] for word in re.split("[ -]", words)) if words else 0
+
+    return str(value(said[1]) * 100 + value(said[3]) if said[2] else value(said[1]))
 
 
 def _parse_feet(cleaned: str, shown: str, unit: LengthUnit) -> Length:

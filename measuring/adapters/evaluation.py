@@ -18,7 +18,7 @@ from measuring.rules.families import SIDES, TABLE, WALL, rule_for
 from measuring.rules.finding import Finding
 from measuring.rules.findings import diagonals_wanted, known_text
 from measuring.rules.misreads import Alike, alike
-from measuring.rules.shapes import RECTANGLE, spots_of
+from measuring.rules.shapes import RECTANGLE, is_figure, spots_of
 from measuring.rules.side_by_side import Share, SideBySide, shares, side_findings
 from measuring.rules.sizing import OrderSize, order_size
 from measuring.rules.visit import CHOSEN, Ask, Gap, asks, in_doubt, settled, unread
@@ -68,6 +68,8 @@ class Evidence:
     confirmed: frozenset[str]
     """Spots read again, the same."""
     side: SideBySide
+    is_traced: bool
+    """A template of it is made."""
 
     def findings(
         self, size: OrderSize, widths: Sequence[Length], options: Mapping[str, object]
@@ -82,7 +84,7 @@ class Evidence:
                 if one.code not in said
             ]
         ranked = sorted(found, key=lambda one: SEVERITY_ORDER.index(one.severity))
-        return settled([one.to_json() for one in ranked], self.confirmed)
+        return settled([one.to_json() for one in ranked], self.confirmed, is_traced=self.is_traced)
 
     def _findings_at(self, size: OrderSize, options: Mapping[str, object]) -> list[Finding]:
         return all_findings(
@@ -173,6 +175,9 @@ def as_rules(opening: Opening, readings: Mapping[tuple[str, int], Reading], fami
         taken=taken,
         case_ticks=case.ticks if case else None,
         laser_ticks=laser.ticks if laser else None,
+        by_laser=frozenset(
+            spot for (spot, turn), one in readings.items() if turn == 1 and one.tape is not None and one.tape.is_laser
+        ),
         cased=frozenset(cased),
         cover=cover if outside and cover else None,
         chosen=(chosen[0], chosen[1]) if outside and len(chosen) == 2 else None,
@@ -322,6 +327,7 @@ def _evidence(opening: Opening, asked_of: rules.Opening, now: Mapping[tuple[str,
             spot for (spot, turn), reading in now.items() if turn == 1 and reading.confirmed_at is not None
         ),
         side=side_of(opening),
+        is_traced=is_figure(opening.shape) and any(one.stands() for one in opening.templates.all()),
     )
 
 

@@ -5,8 +5,14 @@ from __future__ import annotations
 from measuring.adapters.evaluation import current, known_of
 from measuring.adapters.summaries import drawing_of, live_units
 from measuring.models import Opening
-from measuring.rules.shapes import RECTANGLE, reads
+from measuring.rules.shapes import RECTANGLE, is_figure, reads
 from measuring.rules.visit import LABELS
+
+
+def template_lines(opening: Opening) -> list[str]:
+    """Each template of it that stands, as sheets and pages say it."""
+    rows = [one for one in opening.templates.all() if one.stands()] if is_figure(opening.shape) else []
+    return [f"{one.number} ({one.get_size_is_display()}), {one.where}: TOP and ROOM SIDE are marked" for one in rows]
 
 
 def shape_sheet(opening: Opening) -> dict[str, object] | None:
@@ -18,7 +24,9 @@ def shape_sheet(opening: Opening) -> dict[str, object] | None:
     if opening.shape == RECTANGLE:
         return None
     now = current(opening.readings.all())
+    templates = template_lines(opening)
     return {
+        **({"templates": templates} if templates else {}),  # what was printed before there were any keeps its hash
         "shape": opening.get_shape_display(),
         "drawing": str(drawing_of(opening, now, live_units(opening))),
         "known": known_of(opening, now),

@@ -15,9 +15,9 @@ from jobs.services import appointments as calendar
 from measuring import access
 from measuring.adapters.facts import CLEANERS
 from measuring.api import subjects
-from measuring.models import MeasureVisit, Opening, Reading, Room, Spot, Tape
+from measuring.models import MeasureVisit, Opening, Reading, Room, ShapeTemplate, Spot, Tape
 from measuring.services import openings as opening_services
-from measuring.services import readings, sizes, visits
+from measuring.services import readings, sizes, templates, visits
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.contracts import ContractError
@@ -122,6 +122,13 @@ def on_the_way(body: OfVisit, done: Done) -> Reply:
 def arrived(body: OfVisit, done: Done) -> Reply:
     """The crew is at the door."""
     calendar.mark_arrived(appointment=_tapped(body, done), by=done.by, at=done.at)
+    return {}
+
+
+@entry("measuring.taken_back", "the last tap taken back", OfVisit, subjects.visit)
+def taken_back(body: OfVisit, done: Done) -> Reply:
+    """Leaving, arrived, or the close-out: as it was before."""
+    visits.take_back(appointment=_tapped(body, done), by=done.by, at=done.at)
     return {}
 
 
@@ -401,6 +408,47 @@ def photo(body: NewPhoto, done: Done) -> Reply:
         uid=done.entry_id,
     )
     return {"photo": str(made.uid)}
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewTemplate(OfOpening):
+    """A template made; `position` is what the phone numbered it, and stands where it is free."""
+
+    size_is: Annotated[str, OneOf(*ShapeTemplate.SizeIs.values)] = ShapeTemplate.SizeIs.OPENING.value
+    is_marked: bool = False
+    position: Annotated[int, Within(1, 9_999)] | None = None
+
+
+@entry("measuring.template", "a template", NewTemplate, subjects.opening)
+def template(body: NewTemplate, done: Done) -> Reply:
+    """Its uid and number come back."""
+    made = templates.make_template(
+        opening=_opening(body, done),
+        size_is=body.size_is,
+        is_marked=body.is_marked,
+        position=body.position,
+        by=done.by,
+        at=done.at,
+        uid=done.entry_id,
+    )
+    return {"template": str(made.uid), "number": made.number}
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoTemplate(OfOpening):
+    """A template that is torn, lost or wrong."""
+
+    template: uuid.UUID
+    reason: Annotated[str, Longest(240)]
+
+
+@entry("measuring.no_template", "a template discarded", NoTemplate, subjects.opening)
+def no_template(body: NoTemplate, done: Done) -> Reply:
+    """The opening needs another."""
+    _demand_role(done)
+    found = access.template_for(done.by, body.template)
+    templates.discard_template(template=found, reason=body.reason, by=done.by)
+    return {}
 
 
 @dataclass(frozen=True, kw_only=True)

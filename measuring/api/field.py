@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
-from django.db.models import Q
+from django.db.models import Prefetch, Q
 from django.urls import reverse
 from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
@@ -36,6 +36,7 @@ from measuring.models import (
     Product,
     Reading,
     Shape,
+    ShapeTemplate,
     Substrate,
     Tape,
     VisitOpening,
@@ -137,6 +138,7 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
         "appointment": appointment.pk,
         "purpose": appointment.get_purpose_display(),
         "state": appointment.state,
+        "goes_back": _goes_back(appointment),
         "day": appointment.day.isoformat() if appointment.day else None,
         "starts_at": appointment.starts_at.isoformat() if appointment.starts_at else None,
         "note": appointment.note,
@@ -148,10 +150,18 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
         "tapes": _tapes(reading.tape for one in rows for reading in one.readings.all()),
         "url": reverse("measuring:visit", args=[appointment.pk]),
         "secret": secret_for(user, appointment),
-        "job": _job(job),
+        "job": _job(job) | {"templates": list(job.templates.values_list("position", flat=True))},
         "rooms": _rooms(job, others),
         "openings": [opening_of(one, job.branch.unit) | {"at_it": elsewhere.get(one.pk, [])} for one in openings],
     }
+
+
+def _goes_back(appointment: Appointment) -> dict[str, str]:
+    """The state before each tap on the way, were it taken back."""
+    state = Appointment.State
+    before = state.PROMISED if appointment.promised_from else state.PLANNED
+    left = appointment.on_the_way_at is not None
+    return {state.ON_THE_WAY: before, state.ARRIVED: state.ON_THE_WAY if left else before}
 
 
 def _openings(job: Job) -> list[Opening]:
@@ -165,6 +175,7 @@ def _openings(job: Job) -> list[Opening]:
             "obstructions",
             "photos",
             "fact_conflicts__offered_by",
+            Prefetch("templates", ShapeTemplate.objects.select_related("job", "made_by")),
             "units__product",
         )
         .order_by("room__order", "room_id", "order", "pk")
@@ -230,6 +241,8 @@ def _job(job: Job) -> dict[str, Any]:
         "number": job.number,
         "customer": job.customer.name,
         "address": site.where,
+        "directions": site.directions,
+        "map_link": job.map_link,
         "expected": job.expected,
         "rooms_expected": job.rooms_expected,
         "openings_expected": job.openings_expected,
@@ -282,6 +295,7 @@ def opening_of(opening: Opening, unit: LengthUnit) -> dict[str, object]:
             for photo in opening.photos.all()
             if photo.removed_at is None
         ],
+        "templates": [template_of(one) for one in opening.templates.all() if one.stands()],
         "conflicts": [
             {
                 "id": one.pk,
@@ -306,6 +320,20 @@ def opening_of(opening: Opening, unit: LengthUnit) -> dict[str, object]:
             }
             for one in units
         ],
+    }
+
+
+def template_of(template: ShapeTemplate) -> dict[str, object]:
+    """A template with its number and where it is."""
+    return {
+        "uid": str(template.uid),
+        "number": template.number,
+        "position": template.position,
+        "size_is": template.size_is,
+        "state": template.state,
+        "where": template.where,
+        "at": template.at.isoformat(),
+        "by": str(template.made_by),
     }
 
 

@@ -17,8 +17,8 @@ from measuring import access
 from measuring.adapters.evaluation import alternatives_for, asked, current, evaluate
 from measuring.api import field
 from measuring.api.base import ReasonIn
-from measuring.models import Opening, Reading
-from measuring.services import openings, sizes
+from measuring.models import Opening, Reading, ShapeTemplate
+from measuring.services import openings, sizes, templates
 from measuring.services import readings as reading_services
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
@@ -77,6 +77,20 @@ class OptionsIn(serializers.Serializer[None]):
     options = serializers.DictField()
 
 
+class TemplateIn(serializers.Serializer[None]):
+    """A template that is made."""
+
+    size_is = serializers.ChoiceField(choices=ShapeTemplate.SizeIs.choices, default="opening")
+    is_marked = serializers.BooleanField()
+
+
+class WhereIn(serializers.Serializer[None]):
+    """Where a template is now, or ``before`` to take the last back."""
+
+    to = serializers.ChoiceField(choices=["sent", "returned", "kept", "discarded", "before"])
+    said = serializers.CharField(max_length=240, default="", allow_blank=True)
+
+
 class OpeningViewSet(ReadViewSet[Opening]):
     """Openings with their readings, size and findings; actions below each."""
 
@@ -87,9 +101,9 @@ class OpeningViewSet(ReadViewSet[Opening]):
     roles = access.SEES_SIZES
     action_roles = dict.fromkeys(
         ("readings", "facts", "obstructions", "photos", "cannot", "not_reached", "again", "drop", "copy",
-         "choose_options", "confirm", "keep", "alternatives"),
+         "choose_options", "confirm", "keep", "alternatives", "make_template"),
         access.MEASURES,
-    )  # fmt: skip
+    ) | {"template": access.NOTES_TEMPLATES}  # fmt: skip
 
     def _one(self, pk: str) -> Opening:
         return access.opening_for(self.person, int(pk))
@@ -182,6 +196,25 @@ class OpeningViewSet(ReadViewSet[Opening]):
         caption = str(request.POST.get("caption", ""))
         reading_services.add_photo(opening=opening, data=sent.read(), caption=caption, by=request.user)
         return Response(self._detail(opening), status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=TemplateIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"], url_path="templates")
+    def make_template(self, request: ApiRequest, pk: str = "") -> Response:
+        """A template of it is made, with TOP and ROOM SIDE on it; its number is in the answer."""
+        opening = self._one(pk)
+        templates.make_template(opening=opening, by=request.user, **valid(TemplateIn, request))
+        return Response(self._detail(opening), status=status.HTTP_201_CREATED)
+
+    @extend_schema(request=WhereIn, responses=OpenApiTypes.OBJECT)
+    @action(detail=True, methods=["post"], url_path=r"templates/(?P<uid>[0-9a-f-]{36})")
+    def template(self, request: ApiRequest, pk: str = "", uid: str = "") -> Response:
+        """Where a template is; ``said`` is to whom it is sent, where it is kept, or why it is discarded."""
+        opening, sent = self._one(pk), valid(WhereIn, request)
+        found = opening.templates.filter(uid=uid).first()
+        if found is None:
+            raise Http404
+        templates.note_where(template=found, by=request.user, **sent)
+        return Response(self._detail(opening))
 
     @extend_schema(request=OptionsIn, responses=OpenApiTypes.OBJECT)
     @action(detail=True, methods=["post"], url_path="options")

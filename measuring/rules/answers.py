@@ -43,10 +43,11 @@ def all_findings(
     """
     found = opening_findings(opening, size, alikes)
     if product is None:
-        found.extend(_usual_findings(opening))
-        return found + safety_findings(size, (), site, place)
-    found.extend(fit_findings(opening, size, product, control=control, site=site))
-    return found + safety_findings(size, product.possible_controls(control), site, place, product.sold_as)
+        found += [*_usual_findings(opening), *safety_findings(size, (), site, place)]
+    else:
+        found += fit_findings(opening, size, product, control=control, site=site)
+        found += safety_findings(size, product.possible_controls(control), site, place, product.sold_as)
+    return [one.for_shape(opening.shape) for one in found]
 
 
 def _usual_findings(opening: Opening) -> list[Finding]:

@@ -32,6 +32,15 @@ class Finding:
         out = {"code": self.code, "severity": self.severity, "field": self.field}
         return {**out, **self.more, "text": self.text, "todo": self.todo}
 
+    def for_shape(self, shape: str) -> Finding:
+        """The same; without the outside mount where the opening is covered inside only."""
+        if shape not in TABLE["inside_only"]["shapes"]:
+            return self
+        todo = self.todo
+        for words in TABLE["inside_only"]["left_out"]:
+            todo = todo.replace(words, "")
+        return dataclasses.replace(self, todo=todo)
+
 
 def finding(code: str, at: str, **words: object) -> Finding:
     """A finding in the table's words."""

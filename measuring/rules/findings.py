@@ -66,7 +66,15 @@ def shape_findings(opening: Opening, size: OrderSize) -> list[Finding]:
         found.append(finding("floor_unasked", "floor_type", over=named(opening.over_floor, opening.unit)))
     for look in _LOOKS[opening.mount]:
         found.extend(look(opening, size))
+    found.extend(_by_laser(opening))
     return found
+
+
+def _by_laser(opening: Opening) -> Iterator[Finding]:
+    """An inside width that a laser alone has read: it meets plaster, not the trim that a headrail meets."""
+    read = [spot for spot in TABLE["laser_asks"] if spot in opening.taken]
+    if opening.mount == "inside" and read and all(spot in opening.by_laser for spot in read):
+        yield finding("laser_width", read[0], spot=TABLE["labels"][read[0]])
 
 
 def diagonals_wanted(opening: Opening) -> str:

@@ -108,6 +108,8 @@ class Opening:
     case_ticks: int | None = None
     cased: frozenset[str] = frozenset()
     laser_ticks: int | None = None
+    by_laser: frozenset[str] = frozenset()
+    """Spots that no tape was held at."""
     cover: Mapping[str, int] | None = None
     cloth_extra_ticks: int | None = None
     chosen: tuple[int, int] | None = None

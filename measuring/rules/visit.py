@@ -27,6 +27,8 @@ QUESTIONED: Final[Mapping[str, str]] = TABLE["questioned"]
 """Findings that are settled while somebody stands there, by code, and the gap that each is till then."""
 
 CONFIRMS: Final[Mapping[str, str]] = TABLE["confirms"]
+TRACED: Final[Mapping[str, str]] = TABLE["traced"]
+"""What a finding becomes once a template of the opening is made."""
 """Findings that are answered by reading again the same, and what each becomes then; nothing: a note."""
 
 Read = Collection[tuple[str, int]]
@@ -196,18 +198,27 @@ def in_doubt(findings: Iterable[Mapping[str, Any]]) -> list[Gap]:
     ]
 
 
-def settled(found: Sequence[Mapping[str, object]], confirmed: Collection[str]) -> list[dict[str, Any]]:
+def settled(
+    found: Sequence[Mapping[str, object]], confirmed: Collection[str], *, is_traced: bool = False
+) -> list[dict[str, Any]]:
     """
     The findings, a doubt about a reading that was read again the same (`confirmed` spots) told and no more.
 
-    A shape whose readings don't agree though they were read again is none: it needs a template.
+    A shape whose readings don't agree though they were read again is none: it needs a template, and is told to
+    have one where `is_traced`.
     """
-    return [
+    told: list[dict[str, Any]] = [
         {**one, **_as_confirmed(str(one["code"])), "confirmed": True}
         if one["code"] in CONFIRMS and one.get("field") in confirmed
         else dict(one)
         for one in found
     ]
+    return [{**one, **_as_traced(one["code"])} if is_traced and one["code"] in TRACED else one for one in told]
+
+
+def _as_traced(code: str) -> dict[str, str]:
+    message = TABLE["messages"][TRACED[code]]
+    return {"code": TRACED[code], "severity": message["severity"], "todo": message["todo"]}
 
 
 def _as_confirmed(code: str) -> dict[str, str]:
@@ -350,7 +361,8 @@ def ends(openings: Sequence[Standing]) -> list[End]:
         asked = {gap.field for gap in one.gaps}
         for said in one.findings:
             if said["code"] in TABLE["wasted"] and not one.goes_on:
-                gap = Gap("cannot_fit", str(said["field"]), words={"finding": str(said["text"])})
+                words = {"finding": str(said["text"]), "todo": str(said["todo"])}
+                gap = Gap("cannot_fit", str(said["field"]), words=words)
                 found.append(End(index, gap, None, "stop"))
             elif said["severity"] != "note" and not (said["code"] in QUESTIONED and said["field"] in asked):
                 found.append(End(index, None, said, str(said["severity"])))

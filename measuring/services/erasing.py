@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db.models import QuerySet
 
 from jobs.models import Job
-from measuring.models import Approval, MeasureVisit, Obstruction, Opening, Photo
+from measuring.models import Approval, MeasureVisit, Obstruction, Opening, Photo, ShapeTemplate
 
 
 def erase(jobs: QuerySet[Job]) -> list[str]:
@@ -15,6 +15,7 @@ def erase(jobs: QuerySet[Job]) -> list[str]:
     Obstruction.objects.filter(opening__in=openings).update(note="")
     MeasureVisit.objects.filter(appointment__job__in=jobs).update(note="")
     Approval.objects.filter(job__in=jobs).update(approved_by="the customer")
+    ShapeTemplate.objects.filter(job__in=jobs).update(reason="")
     photos = Photo.objects.filter(opening__in=openings)
     files = list(photos.values_list("file", flat=True))
     photos.delete()

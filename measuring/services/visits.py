@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.models import Appointment, Job
-from jobs.services.appointments import mark_arrived, mark_done, undo_done
+from jobs.services.appointments import mark_arrived, mark_done, refuse_late_back, undo_done, undo_tap
 from measuring.adapters.evaluation import evaluate
 from measuring.models import MeasureVisit, Opening, Tape, VisitOpening
 from measuring.rules.families import TABLE
@@ -230,12 +230,22 @@ def _refuse_open(openings: list[Opening], end: CloseOut) -> None:
         raise Refused(f"{one}: {gap.text}", field=f"opening.{one.pk}.{gap.field}")
 
 
+def take_back(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> None:
+    """The last tap at the visit: its close-out, else "arrived" or "leaving now"."""
+    closed = MeasureVisit.objects.filter(appointment=appointment).exclude(closed_at=None).first()
+    if closed is not None:
+        reopen_visit(visit=closed, by=by, at=at)
+    else:
+        undo_tap(appointment=appointment, by=by, at=at)
+
+
 @transaction.atomic
-def reopen_visit(*, visit: MeasureVisit, by: User) -> MeasureVisit:
-    """Something was forgotten, and somebody is still there."""
+def reopen_visit(*, visit: MeasureVisit, by: User, at: dt.datetime | None = None) -> MeasureVisit:
+    """Something was forgotten, and somebody is still there; who drives can for a while, `at` being when they did."""
     job = lock_job(visit.appointment.job_id)
     visit = MeasureVisit.objects.select_for_update(of=("self",)).get(pk=visit.pk)
     if visit.is_closed():
+        refuse_late_back(visit.closed_at, by, at, job.branch)
         visit.closed_at, visit.outcome = None, ""
         visit.save(update_fields=["closed_at", "outcome"])
         undo_done(appointment=visit.appointment, by=by)

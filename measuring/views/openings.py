@@ -13,6 +13,7 @@ from jobs.access import job_for
 from measuring.access import (
     ASKS,
     MEASURES,
+    NOTES_TEMPLATES,
     SEES_SIZES,
     bay_for,
     conflict_for,
@@ -22,15 +23,26 @@ from measuring.access import (
     photo_for,
     reading_for,
     tape_for,
+    template_for,
     unit_for,
 )
 from measuring.adapters.evaluation import alternatives_for
 from measuring.adapters.facts import About, clean_facts
 from measuring.adapters.options import offers_of_units
 from measuring.adapters.summaries import OpeningSummary, drawing_of_bay, opening_summary, openings_of_job, walls_of
-from measuring.forms import BayForm, FactsForm, GroupForm, ObstructionForm, OptionsForm, PhotoForm, ReasonForm
+from measuring.forms import (
+    BayForm,
+    FactsForm,
+    GroupForm,
+    ObstructionForm,
+    OptionsForm,
+    PhotoForm,
+    ReasonForm,
+    TemplateForm,
+)
 from measuring.models import Opening, Reading, Spot, Unit
-from measuring.services import bays, openings, sizes
+from measuring.rules.shapes import RECTANGLE
+from measuring.services import bays, openings, sizes, templates
 from measuring.services import readings as reading_services
 from measuring.services.changes import CHANGEABLE
 from measuring.services.visits import visit_at
@@ -76,6 +88,9 @@ def _page(
         "conflicts": opening.fact_conflicts.filter(settled_at=None).select_related("offered_by"),
         "before": siblings[at - 1] if at > 0 else None,
         "after": siblings[at + 1] if 0 <= at < len(siblings) - 1 else None,
+        "templates": list(opening.templates.select_related("job", "made_by")) if opening.shape != RECTANGLE else [],
+        "template_form": TemplateForm(user=user) if opening.shape != RECTANGLE else None,
+        "may_note_templates": user.has_role(*NOTES_TEMPLATES),
         "may_write": user.has_role(*MEASURES),
         "may_ask": user.has_role(*ASKS),
         "changeable": CHANGEABLE,
@@ -253,6 +268,30 @@ def remove_photo(request: SignedInRequest, pk: int) -> HttpResponse:
     """Not shown any more."""
     one = photo_for(request.user, pk)
     return _done(request, one.opening, lambda: reading_services.remove_photo(photo=one, by=request.user))
+
+
+@roles_required(*MEASURES)
+@require_POST
+def make_template(request: SignedInRequest, pk: int) -> HttpResponse:
+    """A template was traced and marked."""
+    now = opening_for(request.user, pk)
+    form = TemplateForm(request.POST, user=request.user)
+    if form.is_valid():
+        with refusals_to(form.refuse):
+            made = templates.make_template(opening=now, by=request.user, **form.cleaned_data)
+            messages.success(request, f"Write {made.number} on it.")
+            return redirect("measuring:opening", pk)
+    return _page(request, now, status=422, template_form=form)
+
+
+@roles_required(*NOTES_TEMPLATES)
+@require_POST
+def template_action(request: SignedInRequest, pk: int, action: str) -> HttpResponse:
+    """Where a template is: sent, returned, kept, discarded; or the last of these taken back."""
+    one, said = template_for(request.user, pk), request.POST.get("said", "")[:240]
+    return _done(
+        request, one.opening, lambda: templates.note_where(template=one, to=action, said=said, by=request.user)
+    )
 
 
 @roles_required(*MEASURES)

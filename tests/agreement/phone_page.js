@@ -25,6 +25,7 @@ function said(day) {
         held: {
           mark: one.mark, room: one.room, reason: one.reason, facts: one.facts, options: one.options, units: one.units.length,
           readings: sorted(one.readings.map((r) => [r.spot, r.turn, r.ticks, r.case, r.typed, r.confirmed, r.conflict])),
+          templates: (one.templates ?? []).length,
           things: sorted(one.obstructions.map((thing) => [thing.kind, thing.ticks, thing.projection, thing.at, thing.side, thing.from_top])),
           conflicts: sorted(one.conflicts.map((conflict) => [conflict.fact, conflict.standing, conflict.offered])),
           photos: one.photos.length, superseded: one.superseded,

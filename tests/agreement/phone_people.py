@@ -199,6 +199,12 @@ class Person:
     def photo(self) -> dict[str, Any]:
         return {"data": PHOTO, "caption": "sill", "look": {"opening": self.any()}}
 
+    def template(self) -> dict[str, Any]:
+        position = self.chance.choice((None, 1, 2, 7))
+        size_is = self.chance.choice(("opening", "finished"))
+        made = {"size_is": size_is, "is_marked": not self.is_rare(), "position": position}
+        return {**made, "look": {"opening": self.any()}}
+
     def options(self) -> dict[str, Any]:
         control = self.chance.choice(("", "chain", "Cordless", "spring", "mains", "corded", "no such"))
         colour = self.chance.choice(("", "white", " White", "slate"))
@@ -260,6 +266,6 @@ class Person:
 
 WEIGHTS = {
     "begin": 2, "room": 2, "room_defaults": 2, "opening": 4, "copy": 4, "order": 2, "reading": 60, "same": 3,
-    "back": 4, "keep": 3, "facts": 16, "settle": 6, "obstruction": 3, "clear": 2, "photo": 4, "options": 5,
-    "state": 5, "close": 0.5, "not_measured": 0.5,
+    "back": 4, "keep": 3, "facts": 16, "settle": 6, "obstruction": 3, "clear": 2, "photo": 4, "template": 2,
+    "options": 5, "state": 5, "close": 0.5, "not_measured": 0.5,
 }  # fmt: skip

@@ -64,7 +64,7 @@ def entries_of(case: dict[str, Any], names: dict[str, Any], sent: str = "entries
     for kind, body, *more in one_by_one(case.get(sent, ())):
         made = entry(kind, named(body, names), named(more[0], names) if more else "")
         given = made["body"]
-        if kind in ("on_the_way", "arrived", "opening", "copy", "close", "not_measured", "room"):
+        if kind in ("on_the_way", "arrived", "opening", "copy", "close", "not_measured", "room", "taken_back", "begin"):
             given.update(visit)
         if kind == "opening":
             made["body"] = given = {"room": names["@kitchen"], "room_name": "Kitchen", "floor": "", **given}

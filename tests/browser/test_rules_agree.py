@@ -374,6 +374,9 @@ TYPED = [
     "−3", "", "  ", "abc", "35,5", "35 3/8 mm", "2' 13", "2' 5 mm", "904.05 mm", "1e3", "٣٥", "1" * 41, "35 3/0",
     "12/64", "35 6/16", "35 3/8 in.", "1000000000000", "9'", "3'-4\"", "5 ' 6", "\ufeff35", "35\t1/2", "35 6/7 mm",
     "35 and 3/8", "35 AND ⅜", "35 and 3", "2' 3 and 1/2", "1,200", "1,2 m", ",5 cm",
+    "thirty five and three eighths", "Thirty-five and a half", "two feet eleven and a quarter", "seven sixteenths",
+    "six and three thirty-seconds", "nine hundred four millimeters", "ninety point four cm", "thirty forty",
+    "twenty five eighths", "a", "35 /8", "35 3 /8", "one half", "sixty-fourths",
 ]  # fmt: skip
 
 

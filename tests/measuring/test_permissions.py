@@ -10,7 +10,7 @@ from django.test import Client
 from django.urls import URLPattern, reverse
 
 from measuring import urls
-from measuring.models import SizeChange, Unit
+from measuring.models import ShapeTemplate, SizeChange, Unit
 from measuring.services import openings, readings, releases, visits
 from shared.models import User
 from tests.factories import make_branch, make_cast
@@ -75,6 +75,12 @@ ACTIONS: dict[str, set[str]] = {
     "remove_obstruction": MEASURES,
     "remove_photo": MEASURES,
     "show_photo": MEASURES,
+    "make_template": MEASURES,
+    "template_sent": {*MEASURES, "workroom"},
+    "template_returned": {*MEASURES, "workroom"},
+    "template_kept": {*MEASURES, "workroom"},
+    "template_discarded": {*MEASURES, "workroom"},
+    "template_before": {*MEASURES, "workroom"},
     "settle": MEASURES,
     "options": MEASURES,
     "cancel_unit": OFFICE,
@@ -116,6 +122,7 @@ def build() -> dict[str, dict[str, int]]:
     photo = readings.add_photo(opening=opening, data=a_photo(64, 64), by=measurer)
     openings.change_opening(opening=opening, by=measurer, facts={"note": "a"})
     openings.change_opening(opening=opening, by=measurer, facts={"note": "b"}, seen={"note": "c"})
+    template = ShapeTemplate.objects.create(job=job, opening=other, position=1, made_by=measurer)
     group = openings.make_group(job=job, kind="corner", openings=[opening, other], by=measurer)
     rows = {
         "appointment": appointment.pk,
@@ -130,6 +137,7 @@ def build() -> dict[str, dict[str, int]]:
         "change": SizeChange.objects.get().pk,
         "approval": job.approvals.get().pk,
         "group": group.pk,
+        "template": template.pk,
         "product": unit.product_id,
     }
     return {"rows": rows, "cast": {role: user.pk for role, user in cast.items()}}
@@ -166,6 +174,11 @@ BY_NAME = {
     "ungroup": "group",
     "bay": "group",
     "withdraw": "approval",
+    "template_sent": "template",
+    "template_returned": "template",
+    "template_kept": "template",
+    "template_discarded": "template",
+    "template_before": "template",
     "reading_same": "reading",
     "reading_keep": "reading",
     "reading_back": "reading",

@@ -60,6 +60,29 @@ def test_a_fraction_is_said_with_and(text):
     assert parse_length(text) == parse_length("35 3/8")
 
 
+@pytest.mark.parametrize(
+    ("said", "typed"),
+    [
+        ("thirty five and three eighths", "35 3/8"),
+        ("Thirty-five and a half", "35 1/2"),
+        ("two feet eleven and a quarter", "35 1/4"),
+        ("seven sixteenths", "7/16"),
+        ("six and three thirty-seconds", "6 3/32"),
+        ("nine hundred four millimeters", "904 mm"),
+        ("ninety point four cm", "90.4 cm"),
+    ],
+)
+def test_a_length_is_read_as_it_is_said(said, typed):
+    """Dictated words were no length, though the page asks for it to be typed or said."""
+    assert parse_length(said) == parse_length(typed)
+
+
+@pytest.mark.parametrize("said", ["thirty forty", "twenty five eighths", "hundred", "a", "one meter twenty"])
+def test_what_is_said_unclearly_is_refused(said):
+    with pytest.raises(LengthError):
+        parse_length(said)
+
+
 @pytest.mark.parametrize(("text", "unit"), [("35,5", LengthUnit.MM), ("3,55 cm", LengthUnit.INCH)])
 def test_a_comma_is_a_decimal_point_of_a_metric_length(text, unit):
     """A firm that measures in millimetres writes it so; of inches, or before three figures, it could be two."""

@@ -100,6 +100,18 @@ const DECIMAL = new RegExp(`^(\\d+)?([.,]\\d+)? *${UNIT}$`, "i");
 const FRACTION = new RegExp(`^(?:(\\d+)[ -]+)?(\\d+) *\\/ *(\\d+) *${UNIT}$`, "i");
 const FEET = /^(\d+) *(?:'|ft\.?|feet|foot)(?!')[ -]*(.*)$/i;
 const AND = /(?<=[0-9]) and (?=[0-9]+ ?\/)/gi;
+const ONES = ["one", "two", "three", "four", "five", "six", "seven", "eight", "nine"];
+const TEENS = ["ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"];
+const TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"];
+const VALUES = Object.fromEntries([["zero", 0], ...[...ONES, ...TEENS].map((word, at) => [word, at + 1]), ...TENS.map((word, at) => [word, (at + 2) * 10])]);
+const SAID = [ // parts of an inch, one of a part that nobody counted, units
+  [/ ?\bthirty[ -]seconds?\b/g, " ÷32"], [/ ?\bsixty[ -]fourths?\b/g, " ÷64"], [/ ?\bsixteenths?\b/g, " ÷16"], [/ ?\beighths?\b/g, " ÷8"],
+  [/ ?\bquarters?\b/g, " ÷4"], [/ ?\b(?:half|halves)\b/g, " ÷2"], [/(?:^|(?<=\d)|\b(?:and|an?|one)) ÷/g, " 1/"],
+  [/\bmillimet(?:er|re)s?\b/g, "mm"], [/\bcentimet(?:er|re)s?\b/g, "cm"], [/\bmet(?:er|re)s?\b/g, "m"],
+];
+const SMALL = `(?:(?:${TENS.join("|")})(?:[ -](?:${ONES.join("|")})(?![a-z]))?|${[...TEENS, ...ONES].join("|")}|zero)`;
+const SAID_NUMBER = new RegExp(`\\b(${SMALL})(?: (hundred)(?: (${SMALL}))?)?\\b`, "g");
+const SAID_POINT = / point((?: \d)+)\b/g;
 const DENOMINATORS = [2, 4, 8, 16, 32, 64];
 
 /** Ticks of a length as people type it; a unit in the text wins over `unit`. Throws LengthError. */
@@ -131,7 +143,16 @@ function plainText(text) {
   const cleaned = [...out].map((char) => MARKS[char] ?? char).join("").replace(SPACES, " ").replace(/^ | $/g, "");
   // eslint-disable-next-line no-control-regex
   if (!/^[\x00-\x7f]*$/.test(cleaned)) throw new LengthError(`${text} is not a length`);
-  return cleaned.replace(AND, " ");
+  return inFigures(cleaned.toLowerCase()).replace(AND, " ");
+}
+
+/** A length as it is spoken, in figures; what has no words for numbers stays. */
+function inFigures(said) {
+  const value = (words) => (words ? words.split(/[ -]/).reduce((sum, word) => sum + VALUES[word], 0) : 0);
+  let text = SAID.reduce((out, [pattern, figures]) => out.replace(pattern, figures), said);
+  text = text.replace(SAID_NUMBER, (_, one, hundred, rest) => String(hundred ? value(one) * 100 + value(rest) : value(one)));
+  text = text.replace(SAID_POINT, (_, figures) => `.${figures.replaceAll(" ", "")}`);
+  return text.replaceAll(" ÷", "/").replace(/ +/g, " ").trim();
 }
 
 function parseFeet(cleaned, shown, unit) {
@@ -266,7 +287,7 @@ export function makeRules(table) {
   /** An opening from ticks that were checked when they were entered; what is not given is not there. */
   function openingOf(values) {
     return countReadings({
-      case: null, cased: new Set(), laser: null, cover: null, clothExtra: null, chosen: null,
+      case: null, cased: new Set(), laser: null, byLaser: new Set(), cover: null, clothExtra: null, chosen: null,
       again: {}, obstructions: [], stopsOn: {}, floor: "", room: "", shape: "rectangle", bay: null, ...values,
     });
   }
@@ -511,7 +532,13 @@ export function makeRules(table) {
     if (opening.mount === "outside") return [...found, ...covers(opening, size)];
     found.push(...shape(opening));
     if (!("depth" in opening.readings)) found.push(finding("depth_unread", "depth"));
-    return found;
+    return [...found, ...laserWidth(opening)];
+  }
+
+  /** An inside width that a laser alone has read. */
+  function laserWidth(opening) {
+    const read = table.laser_asks.filter((spot) => spot in opening.taken), [first] = read;
+    return first && read.every((spot) => opening.byLaser.has(spot)) ? [finding("laser_width", first, { spot: table.labels[first] })] : [];
   }
 
   /** Why both diagonals should be read; empty where they need not. */
@@ -1474,13 +1501,15 @@ export function makeRules(table) {
     const found = openingFindings(opening, size, alikes);
     if (product) {
       found.push(...fitFindings(opening, size, product, { control, site }));
-      return [...found, ...safetyFindings(size, possibleControls(product, control), site, place, product.soldAs)];
-    }
-    if (opening.mount === "inside") {
+      found.push(...safetyFindings(size, possibleControls(product, control), site, place, product.soldAs));
+    } else {
       const usual = usualFit(opening.family);
-      found.push(...depthFindings(opening, usual), ...gapFindings(opening, usual, []));
+      if (opening.mount === "inside") found.push(...depthFindings(opening, usual), ...gapFindings(opening, usual, []));
+      found.push(...safetyFindings(size, [], site, place));
     }
-    return [...found, ...safetyFindings(size, [], site, place)];
+    const { shapes: inside, left_out: words } = table.inside_only;
+    if (!inside.includes(opening.shape)) return found;
+    return found.map((one) => ({ ...one, todo: words.reduce((todo, said) => todo.replaceAll(said, ""), one.todo) }));
   }
 
   return {

@@ -1,5 +1,6 @@
 """What the readings say by themselves: shape, covers, what should be read beside."""
 
+import dataclasses
 import json
 
 import pytest
@@ -187,6 +188,19 @@ def test_a_chosen_size_smaller_than_opening_and_covers_is_questioned():
 
     assert small["chosen_small"].field == "chosen.width"
     assert "chosen_small" not in found_in(OUTSIDE, chosen={"width": "40", "height": "64"})
+
+
+def test_an_inside_width_by_laser_alone_asks_for_a_tape():
+    """A laser meets plaster beside the trim, and nobody was asked for a tape."""
+
+    def codes(document, *spots):
+        opening = dataclasses.replace(Opening.from_json(document, "in"), by_laser=frozenset(spots))
+        return {one.code for one in shape_findings(opening, order_size(opening))}
+
+    all_widths = ("widths.top", "widths.middle", "widths.bottom")
+    assert "laser_width" in codes(INSIDE, *all_widths)
+    assert "laser_width" not in codes(INSIDE, *all_widths[1:])
+    assert "laser_width" not in codes({**OUTSIDE, "cover": COVER}, *all_widths)
 
 
 def test_every_message_says_what_to_do_and_has_a_severity():

@@ -4,6 +4,7 @@ import dataclasses
 
 import pytest
 
+from measuring.rules.answers import all_findings
 from measuring.rules.fit import ProductFit, Tube, alternatives, fit_findings, grams
 from measuring.rules.opening import Opening
 from measuring.rules.range import starting_rows
@@ -161,6 +162,21 @@ def test_a_control_that_nobody_chose_may_leave_the_most_light_there_is():
 
     assert "13/16 in on the control or motor side" in found_by(powered)["gap_wide"].text
     assert found_by(powered, control="gone")["gap_wide"] == found_by(powered)["gap_wide"]
+
+
+@pytest.mark.parametrize("is_chosen", [True, False])
+def test_a_skylight_is_never_sent_to_an_outside_mount(is_chosen):
+    """Of the light at its sides, of a depth too small it was said "or an outside mount", which it has none of."""
+
+    def said(shape: str) -> str:
+        values = {**INSIDE, "family": "roller", "shape": shape, "depth": "1/2"}
+        opening = Opening.from_json(values, "in")
+        product = dataclasses.replace(ROLLER, shapes=("skylight",)) if is_chosen else None
+        return " ".join(one.todo for one in all_findings(opening, order_size(opening), product=product))
+
+    assert "outside mount" in said("rectangle")
+    assert "outside" not in said("skylight")
+    assert "Show it; offer gap strips." in said("skylight")
 
 
 def test_jambs_past_what_the_hem_bar_allows_stop_the_roller():

@@ -165,12 +165,13 @@ export class Measure {
     const { rules, unit } = this, isOutside = one.facts.mount === "outside";
     const [own, laser] = this.tools([...now.values()]);
     const at = (spot, turn) => now.get(key(spot, turn));
-    const taken = {}, again = {}, cased = new Set(), cover = {};
+    const taken = {}, again = {}, cased = new Set(), cover = {}, byLaser = new Set();
     for (const spot of rules.spotsOf(shapeOf(one))) {
       const first = at(spot), second = at(spot, 2);
       if (first) {
         taken[spot] = this.taken(first, own);
         if (own !== null && first.case) cased.add(spot);
+        if (this.tapes.get(first.tape)?.is_laser) byLaser.add(spot);
       }
       if (second) again[spot] = second.ticks;
     }
@@ -178,7 +179,7 @@ export class Measure {
     const chosen = this.chosen.map((spot) => at(spot)?.ticks);
     return rules.openingOf({
       id: one.uid, family: this.products.get(one.facts.product).family, mount: one.facts.mount, unit,
-      shape: shapeOf(one), taken, again, cased, case: own, laser,
+      shape: shapeOf(one), taken, again, cased, case: own, laser, byLaser,
       cover: isOutside && Object.keys(cover).length ? cover : null,
       chosen: isOutside && !chosen.includes(undefined) ? chosen : null,
       obstructions: [...this.inTheWay(one)],
@@ -240,8 +241,9 @@ export class Measure {
     const found = [...this.rules.sideFindings(side, opening, out.size.width, product), ...of(Math.max(...widths))];
     if (Math.min(...widths) < Math.max(...widths)) found.push(...of(Math.min(...widths)).filter((other) => !found.some((one) => one.code === other.code)));
     found.sort((a, b) => SEVERITIES.indexOf(a.severity) - SEVERITIES.indexOf(b.severity));
-    out.findings = found.map((one) => (one.code in this.table.confirms && now.get(key(one.field))?.confirmed ? this.confirmed(one) : one));
-    const { questioned } = this.table;
+    const told = found.map((one) => (one.code in this.table.confirms && now.get(key(one.field))?.confirmed ? this.confirmed(one) : one));
+    const { questioned, traced } = this.table, isTraced = one.templates?.length > 0;
+    out.findings = told.map((one) => (isTraced && one.code in traced ? this.traced(one, traced[one.code]) : one));
     out.doubts = out.findings.filter((one) => one.code in questioned && !one.confirmed);
     out.gaps.push(...out.doubts.map((one) => ({ code: questioned[one.code], field: one.field, turn: 1, words: { finding: one.text } })));
     return out;
@@ -252,6 +254,12 @@ export class Measure {
     const becomes = this.table.confirms[found.code];
     const changed = becomes ? { code: becomes, todo: this.table.messages[becomes].todo } : { severity: "note" };
     return { ...found, ...changed, confirmed: true };
+  }
+
+  /** What a template answers, once one of the opening is made. */
+  traced(found, code) {
+    const { severity, todo } = this.table.messages[code];
+    return { ...found, code, severity, todo };
   }
 
   /** How units share the opening; on one head the workroom keeps what is between. */
@@ -331,7 +339,7 @@ export class Measure {
       for (const gap of seen.gaps) found.push({ one, gap, severity: "stop" });
       for (const finding of seen.findings) {
         if (this.isWasted(one, finding)) {
-          found.push({ one, gap: { code: "cannot_fit", field: finding.field, turn: 1, words: { finding: finding.text } }, severity: "stop" });
+          found.push({ one, gap: { code: "cannot_fit", field: finding.field, turn: 1, words: { finding: finding.text, todo: finding.todo } }, severity: "stop" });
           continue;
         }
         const isAsked = finding.code in this.table.questioned && asked.includes(finding.field);

@@ -73,7 +73,9 @@ export class Work {
   /** A tap on the way to a visit: it never goes back. */
   tap(appointment, before, state) {
     const visit = this.visit(appointment);
-    if (before.includes(visit.state)) Object.assign(visit, { state, unsent: this.isUnsent });
+    if (!before.includes(visit.state)) return;
+    const goesBack = { ...visit.goes_back, [state]: visit.state };
+    Object.assign(visit, { state, goes_back: goesBack, unsent: this.isUnsent });
   }
 
   /** What a visit is for once it is begun: the openings it names, else those still to be measured. */
@@ -91,7 +93,7 @@ export class Work {
 
   /** The opening that holds a reading, an obstruction or a conflict, and that thing. */
   part(list, wanted) {
-    for (const one of this.openings()) for (const thing of one[list]) if (wanted(thing)) return [one, thing];
+    for (const one of this.openings()) for (const thing of one[list] ?? []) if (wanted(thing)) return [one, thing];
     return refuse("it is not there");
   }
 
@@ -119,7 +121,7 @@ export class Work {
     const made = {
       uid, id: null, room: room.uid, mark: facts.mark, state: "to_measure", reason: "", group: "",
       facts: { ...facts, room: room.uid, fixed_to: fixedFor(this.table, facts) },
-      bay: null, readings: [], superseded: 0, obstructions: [], photos: [], conflicts: [], options: {}, units: [], at_it: [], unsent: this.isUnsent,
+      bay: null, readings: [], superseded: 0, obstructions: [], photos: [], templates: [], conflicts: [], options: {}, units: [], at_it: [], unsent: this.isUnsent,
     };
     for (const other of this.day.visits) {
       const isOfAll = other.job.id === visit.job.id && !other.named && !other.is_open && !other.closed_at;
@@ -267,6 +269,12 @@ const ACTS = {
   "measuring.arrived"(work, body) {
     work.tap(body.appointment, ["planned", "promised", "on_the_way"], "arrived");
   },
+  "measuring.taken_back"(work, body) {
+    const visit = work.visit(body.appointment);
+    if (visit.closed_at) return void Object.assign(visit, { is_open: true, closed_at: null, outcome: "", unsent: work.isUnsent });
+    demand(!visit.is_open && visit.goes_back?.[visit.state], "there is no tap to take back");
+    Object.assign(visit, { state: visit.goes_back[visit.state], unsent: work.isUnsent });
+  },
   "measuring.begin"(work, body) {
     const visit = work.visit(body.appointment);
     if (!visit.is_open && !visit.closed_at) {
@@ -387,6 +395,21 @@ const ACTS = {
     const one = work.opening(body.opening);
     one.photos.push({ uid: entry.id, url: `data:image/jpeg;base64,${body.data}`, caption: body.caption, unsent: work.isUnsent });
   },
+  "measuring.template"(work, body, entry) {
+    const one = work.opening(body.opening), visit = work.visitsAt(one)[0];
+    demand((one.facts.shape ?? "rectangle") !== "rectangle", "a rectangle needs no template");
+    demand(body.is_marked && ["opening", "finished"].includes(body.size_is ?? "opening"), "write TOP and ROOM SIDE on it");
+    const taken = positionsIn(work.day, visit.job), position = body.position && !taken.includes(body.position) ? body.position : nextPosition(taken);
+    one.templates = [...(one.templates ?? []), { uid: entry.id, number: `${visit.job.number}-T${position}`, position, size_is: body.size_is ?? "opening", state: "made", where: "made", unsent: work.isUnsent }];
+    work.resize(one);
+  },
+  "measuring.no_template"(work, body) {
+    const [one, template] = work.part("templates", (found) => found.uid === body.template);
+    demand(body.reason.trim(), "say why");
+    one.templates = one.templates.filter((other) => other !== template);
+    one.unsent = work.isUnsent;
+    work.resize(one);
+  },
   "measuring.options"(work, body) {
     const one = work.opening(body.opening), product = work.measure.products.get(one.facts.product);
     const [first] = one.units;
@@ -461,6 +484,17 @@ function isClean(work, name, value) {
     return false;
   }
 }
+
+// -- numbers of templates -------------------------------------------------------------------
+
+/** Those that the job's templates have, the ones at openings of other visits among them. */
+export function positionsIn(day, job) {
+  const mine = day.visits.filter((visit) => visit.job.id === job.id).flatMap((visit) => visit.openings);
+  return [...(job.templates ?? []), ...new Set(mine.flatMap((one) => one.templates ?? []).map((template) => template.position))];
+}
+
+/** The number after the highest. */
+export const nextPosition = (taken) => Math.max(0, ...taken) + 1;
 
 // -- marks ----------------------------------------------------------------------------------
 

@@ -1,9 +1,9 @@
 /* The visit on a phone: rooms and openings as they are walked, a keypad, a drawing that grows. */
 import { formatLength, inchParts } from "../rules.js";
 import { KEPT_AT_THE_OFFICE, openField, newId } from "../../shared/devices/queue.js";
-import { STATES, WORDS, drawn, listen, tapsOf } from "../../jobs/next-action.js";
+import { STATES, WORDS, drawn, lastTap, listen, tapsOf } from "../../jobs/next-action.js";
 import { Measure } from "./measure.js";
-import { findOpening, freeMark, marksIn, nextMark, project, withNewNames } from "./model.js";
+import { findOpening, freeMark, marksIn, nextMark, nextPosition, positionsIn, project, withNewNames } from "./model.js";
 import { newsOf } from "./news.js";
 import { openingDrawing, tapeDrawing } from "./drawings.js";
 
@@ -213,7 +213,7 @@ function dayPage() {
 function dayAction() {
   const open = day.visits.filter((visit) => !visit.closed_at && visit.day === day.today), isUnderWay = (visit) => visit.is_open || visit.state in STATES;
   const next = open.find(isUnderWay) ?? open[0];
-  return next && bottom(drawn(next.appointment, factsAt(next), [...tapsOf("measuring"), { step: "open", word: `${WORDS.open}: ${next.job.customer}`, href: next.url }]));
+  return next && bottom(drawn(next.appointment, factsAt(next), [...tapsOf("measuring"), { step: "open", word: `${WORDS.open}: ${next.job.customer}`, href: next.url }], "measuring", lastTap(next.appointment, field.taps)));
 }
 
 /** What decides the next action at a visit: where it stands, as the office will have it. */
@@ -226,7 +226,7 @@ function visitAction(visit) {
   const work = open ? { step: "work", word: `Measure ${nameOf(visit, open.one)}`, href: `#o/${open.one.uid}` } : { step: "work", word: "Add a room", href: "#room" };
   const close = { step: "close", also: visit.openings.length ? "work" : "", word: "Close out", href: "#close", id: "close-out" };
   const ways = [...tapsOf("measuring"), visit.is_open ? work : begin, ...(visit.is_open ? [close] : []), onward(visit)];
-  return bottom(drawn(visit.appointment, { ...factsAt(visit), here: true, left: isToDo }, ways));
+  return bottom(drawn(visit.appointment, { ...factsAt(visit), here: true, left: isToDo }, ways, "measuring", lastTap(visit.appointment, field.taps)));
 }
 
 // -- one visit ------------------------------------------------------------------------------
@@ -239,7 +239,7 @@ function visitPage(visit) {
   const out = [
     titleLine(["/measure/", "visits"], job.customer, h("p", { class: "where" }, `${job.number} · ${visit.purpose} · ${clock(visit.starts_at)}`),
       h("p", {}, visitState(visit), " ", unsent(visit))),
-    h("p", { class: "row" }, job.address, " ", h("a", { class: "button", href: wayTo(job) }, "Directions")),
+    h("p", { class: "row" }, job.address, " ", h("a", { class: "button", href: wayTo(job) }, "Directions"), job.map_link && [" ", h("a", { class: "button", href: job.map_link }, "Map")]),
     h("dl", { class: "facts tight" }, facts.filter(([, value]) => value).map(([word, value]) => h("div", {}, h("dt", {}, word), h("dd", {}, value)))),
     short && h("p", { class: "caution" }, `${short}.`),
     job.children && h("p", { class: "caution" }, "Children live or visit here: no cords within reach."),
@@ -421,11 +421,11 @@ function goesOn(visit, one) {
 function onward(visit) {
   const next = day.visits.find((other) => other !== visit && !other.closed_at && other.starts_at >= visit.starts_at);
   if (!next) return { step: "next", word: "Today", href: "/today/" };
-  return { step: "next", word: `Next: ${next.job.customer}, ${clock(next.starts_at)}`, href: next.url, directions: wayTo(next.job) };
+  return { step: "next", word: `Next: ${next.job.customer}, ${clock(next.starts_at)}`, href: next.url, directions: wayTo(next.job), map: next.job.map_link };
 }
 
 /** What a phone's own map opens. */
-const wayTo = (job) => `geo:0,0?q=${encodeURIComponent(job.address.split(" · ")[0])}`;
+const wayTo = (job) => job.directions ?? `geo:0,0?q=${encodeURIComponent(job.address.split(" · ")[0])}`;
 
 async function copyOpening(visit, one) {
   const copy = newId(), mark = freeMark(one.mark, marksIn(day, one.room));
@@ -707,7 +707,7 @@ function roomDefaults(visit, one) {
 function morePage(visit, one) {
   return [
     titleLine([`#o/${one.uid}`, "back to the opening"], nameOf(visit, one), unsent(one)),
-    obstructions(one), photos(one), options(one), notMeasured(one),
+    obstructions(one), photos(one), templates(visit, one), options(one), notMeasured(one),
   ];
 }
 
@@ -762,6 +762,26 @@ function photos(one) {
     h("div", { class: "field" }, h("label", { for: "photo-caption" }, "caption"), caption),
     h("div", { class: `field${ui.problems.photo ? " wrong" : ""}` }, h("label", { for: "photo" }, "photo"), h("input", { id: "photo", type: "file", accept: "image/*", capture: "environment", onchange: take }),
       ui.problems.photo && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.photo))));
+}
+
+/** Its outline on paper: the number to write on it, and TOP and ROOM SIDE, before it is one. */
+function templates(visit, one) {
+  if ((one.facts.shape ?? "rectangle") === "rectangle") return null;
+  const position = nextPosition(positionsIn(day, visit.job)), number = `${visit.job.number}-T${position}`, made = one.templates ?? [];
+  const sizes = h("select", { id: "template-size" }, [["opening", "opening size"], ["finished", "finished size"]].map(([value, word]) => h("option", { value }, word)));
+  const marked = h("input", { id: "template-marked", type: "checkbox" });
+  const make = async () => {
+    ui.problems = marked.checked ? {} : { template: "write TOP and ROOM SIDE on it, then tick it" };
+    if (ui.problems.template) return draw();
+    return enter("template", { opening: one.uid, size_is: sizes.value, is_marked: true, position });
+  };
+  const discard = (template) => enter("no_template", { opening: one.uid, template: template.uid, reason: "discarded at the opening" });
+  return h("section", { "aria-label": "Templates" }, h("h2", {}, "Templates"),
+    h("ul", { class: "things" }, made.map((template) => h("li", {}, h("strong", {}, template.number), ` ${template.size_is} size, ${template.where} `, unsent(template), " ", h("button", { class: "quiet", onclick: () => discard(template) }, "discard")))),
+    h("p", {}, "Trace the opening on paper at the front edge of the jamb. Write on it: ", h("strong", { id: "template-number" }, number), ", TOP, ROOM SIDE."),
+    h("div", { class: "field" }, h("label", { for: "template-size" }, "what was traced"), sizes),
+    h("div", { class: `field tick${ui.problems.template ? " wrong" : ""}` }, marked, h("label", { for: "template-marked" }, `${number}, TOP and ROOM SIDE stand on it`), ui.problems.template && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.template))),
+    h("button", { id: "make-template", onclick: make }, "Template made"));
 }
 
 /** The photo at 1600 px, drawn anew: what it knew of place and time stays behind. */
