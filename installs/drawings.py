@@ -82,7 +82,7 @@ def opening_with_brackets(opening: Opening, worked: Sequence[Worked]) -> Svg:
             brackets += [left + at for at in one.hardware.brackets_at]
         left += (one.unit.order_width or ZERO) + Length(side_of(opening).between)
     picture = picture_of(opening, now, units=[one.unit for one in sized], brackets=brackets)
-    return opening_drawing(picture, least=LEAST_IN_OPENING)
+    return opening_drawing(picture, least=LEAST_IN_OPENING, sides=True)
 
 
 # -- charts ------------------------------------------------------------------------------

@@ -26,14 +26,15 @@ from installs.rules.findings import with_amounts
 from installs.rules.hardware import HardwareList, JobHardware
 from installs.services.loads import goes_up, packages_for
 from jobs.drawings import route_map
-from jobs.models import Appointment, Crew, CrewMember, Purpose, ServiceCall, Site
+from jobs.models import Appointment, Crew, Purpose, ServiceCall, Site
 from jobs.schedule.day import DaySchedule, moment, read_day
 from jobs.schedule.handovers import fetched
 from jobs.schedule.words import clock, promise_text
 from measuring.adapters.changes import in_question, said
 from measuring.adapters.options import options_shown
+from measuring.adapters.shapes import template_lines
 from measuring.adapters.summaries import bays_among
-from measuring.models import Opening, Reading, Unit
+from measuring.models import Opening, Photo, Reading, Unit
 from shared.drawings import Svg
 from shared.formats.dates import clocks, long_day
 from shared.formats.mass import GRAMS_PER_POUND, mass
@@ -104,7 +105,7 @@ def day_summary(load: Load) -> DaySummary:
     stops = [
         stop_summary(visit, by_visit.get(visit.pk, []), rules, number, cords) for number, visit in enumerate(visits, 1)
     ]
-    _read_openings(stops)
+    read_openings(stops)
     summary = DaySummary(load, lines_of(load), None, stops, rules)
     if visits:
         summary.schedule = schedule
@@ -118,7 +119,7 @@ def day_summary(load: Load) -> DaySummary:
     return summary
 
 
-def _read_openings(stops: Iterable[StopSummary]) -> None:
+def read_openings(stops: Iterable[StopSummary]) -> None:
     """Readings of all openings in one query, put where drawing them looks."""
     openings = {opening.pk: opening for stop in stops for opening, _ in stop.openings}
     found: dict[int, list[Reading]] = {pk: [] for pk in openings}
@@ -129,6 +130,25 @@ def _read_openings(stops: Iterable[StopSummary]) -> None:
             for one in [opening, *(worked.unit.opening for worked in several)]:
                 cache = getattr(one, "_prefetched_objects_cache", None) or {}
                 one._prefetched_objects_cache = {**cache, "readings": found[opening.pk]}  # type: ignore[attr-defined]  # Django's own
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What the measurer left for whoever installs at an opening."""
+
+    notes: list[str]
+    photos: list[Photo]
+
+
+def left_by_measurer(stop: StopSummary) -> dict[int, Left]:
+    """Notes and photos by opening; one query."""
+    photos: dict[int, list[Photo]] = {opening.pk: [] for opening, _ in stop.openings}
+    for photo in Photo.objects.filter(opening__in=list(photos), removed_at=None):
+        photos[photo.opening_id].append(photo)
+    return {
+        opening.pk: Left([text for text in (opening.access_note, opening.note) if text], photos[opening.pk])
+        for opening, _ in stop.openings
+    }
 
 
 # -- words and plain values ----------------------------------------------------------------
@@ -187,6 +207,7 @@ def unit_values(one: Worked, show: LengthUnit, options: Sequence[tuple[str, str]
     """One unit for a table: what it is, its finished size, how it is held, what to mind."""
     unit, hardware = one.unit, one.hardware
     width, height = size_of(unit)
+    templates = template_lines(unit.opening)
     return {
         "code": unit.code,
         "opening": str(unit.opening),
@@ -203,6 +224,7 @@ def unit_values(one: Worked, show: LengthUnit, options: Sequence[tuple[str, str]
         "findings": [finding.text for finding in one.findings],
         "cannot": one.cannot,
         "is_remake_of": unit.replaces.code if unit.replaces is not None else "",
+        **({"templates": templates} if templates else {}),  # what was printed before there were any keeps its hash
     }
 
 
@@ -380,7 +402,7 @@ def packet_values(summary: DaySummary) -> dict[str, Any]:
     stops = [stop_values(stop, packages, options) for stop in summary.stops]
     return {
         "crew": crew.name,
-        "people": [str(member.user) for member in _members(crew, load.day)],
+        "people": names_of(crew, load.day),
         "day": long_day(load.day),
         "base": crew.branch.address.replace("\n", ", "),
         "starts": clock(summary.starts, tz) if summary.starts else "",
@@ -411,9 +433,10 @@ def _cautions_of_day(stops: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     return [{"text": with_amounts(text, row["amounts"]), "stops": row["stops"]} for text, row in gathered.items()]
 
 
-def _members(crew: Crew, day: dt.date) -> list[CrewMember]:
+def names_of(crew: Crew, day: dt.date) -> list[str]:
+    """Who is in the crew that day."""
     rows = crew.members.filter(from_on__lte=day).select_related("user")
-    return [row for row in rows if row.until_on is None or row.until_on >= day]
+    return [str(row.user) for row in rows if row.until_on is None or row.until_on >= day]
 
 
 def _load_summary(lines: Sequence[LoadLine], worked: Iterable[Worked]) -> dict[str, Any]:

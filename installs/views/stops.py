@@ -15,7 +15,17 @@ from django.views.decorators.http import require_GET, require_POST
 from fabrication.models import Material
 from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
 from installs.adapters.evaluation import rules_of, visit_units
-from installs.adapters.packet import caution_values, facts_of_site, hardware_values, stop_summary, stop_values
+from installs.adapters.packet import (
+    caution_values,
+    draw_stop,
+    facts_of_site,
+    hardware_values,
+    left_by_measurer,
+    names_of,
+    read_openings,
+    stop_summary,
+    stop_values,
+)
 from installs.adapters.truck import left_behind, list_at, packages_on
 from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
@@ -27,7 +37,7 @@ from jobs.access import secret_for
 from jobs.forms import PaymentForm
 from jobs.models import INSTALLING, Appointment, Payment, Purpose, ServiceCall
 from jobs.ports import ports
-from jobs.rules.next_action import NextAction, Way
+from jobs.rules.next_action import NextAction, Way, back_until
 from jobs.schedule.day import in_the_calendar, read_day
 from jobs.schedule.words import clock, promise_text
 from jobs.services import money
@@ -37,6 +47,7 @@ from measuring.models import Unit
 from shared import roles
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
+from shared.models import User
 from shared.pictures import picture_answer
 
 SAID_ABOVE = ("service", "wrong")
@@ -67,7 +78,11 @@ def stop_page(
     summary = stop_summary(visit, rows, rules_of(visit.job.branch))
     load, lines = list_at(visit)
     values = stop_values(summary, packages_on(load, lines, summary.worked))
+    read_openings([summary])
+    draw_stop(summary, values)
     by_code = {unit["code"]: unit for unit in values["units"]}
+    drawn = {one["units"][0]["code"]: one["drawing"] for one in values["openings"]}
+    left = left_by_measurer(summary)
     found: Stop | None = getattr(visit, "stop", None)
     units = Unit.objects.filter(pk__in=[row.unit_id for row in rows]).select_related("product")
     keys = [line["item"] for line in values["hardware"]]
@@ -85,7 +100,16 @@ def stop_page(
         "outcomes": VisitUnit.Outcome.values,
         "checks": (found or Stop()).checks,
         "visit_outcomes": ports.outcomes([visit]),
-        "rows": [(row, by_code.get(row.unit.code)) for row in rows],
+        "rows": [
+            (
+                row,
+                by_code.get(code := row.unit.code),
+                drawn.get(code),
+                left[row.unit.opening_id] if code in drawn else None,
+            )
+            for row in rows
+        ],
+        "plans": values["plans"],
         "to_do": to_do,
         "left_behind": left_behind(line for line in lines if line.appointment_id in (visit.pk, None)),
         "gap_reason": load.gap_reason if load else "",
@@ -99,11 +123,13 @@ def stop_page(
         "cautions": caution_values(summary.summed, len(summary.worked)),
         "remotes": values["remotes"],
         "people": values["people"],
+        "names": names_of(visit.crew, visit.day) if visit.crew and visit.day else [],
         "photos": visit.install_photos.filter(removed_at=None).select_related("unit"),
         "used": visit.hardware_used.filter(undone_at=None).select_related("material", "unit"),
         "may_write": may_write,
         "sees_phones": user.has_role(*INSTALLS),
         "is_closed": found is not None and found.is_closed(),
+        **_reopening(user, found),
         "cause_form": CauseForm(user=user),
         "causes": [(top, kinds_of(top.key)) for top in top_causes()],
         "photo_form": PhotoForm(user=user, units=units),
@@ -123,6 +149,14 @@ def stop_page(
     return render(request, "installs/stop.html", context, status=status)
 
 
+def _reopening(user: User, stop: Stop | None) -> dict[str, object]:
+    """Until when a finished stop can be opened again by who drives; the office can whenever it must."""
+    if stop is None or stop.closed_at is None:
+        return {}
+    until = back_until(stop.closed_at)
+    return {"reopen_until": until, "may_reopen": timezone.now() <= until or user.has_role(*roles.OFFICE)}
+
+
 def _onward(following: Appointment | None, expected: Mapping[int, dt.datetime]) -> Way:
     """On to the next visit of the day; to the day itself where there is none."""
     if following is None:
@@ -130,7 +164,13 @@ def _onward(following: Appointment | None, expected: Mapping[int, dt.datetime]) 
     about = expected.get(following.pk) or following.starts_at
     job = following.job
     word = f"Next: {job.customer.name}, {clock(about, job.branch.tz)}" if about else f"Next: {job.customer.name}"
-    return Way("next", word, ports.visit_url(following) or reverse("jobs:today"), directions=job.site.directions)
+    return Way(
+        "next",
+        word,
+        ports.visit_url(following) or reverse("jobs:today"),
+        directions=job.site.directions,
+        map_link=job.map_link,
+    )
 
 
 def _action(visit: Appointment, to_do: int, onward: Way) -> NextAction:

@@ -50,6 +50,11 @@ export async function read(answer) {
   return text === null ? null : new DOMParser().parseFromString(text, "text/html");
 }
 
+/** Photos of a page, fetched so that the service worker keeps them: of a page that was not looked at, too. */
+export async function keepPhotos(sheet) {
+  for (const { src } of sheet.querySelectorAll('img[src^="/photos/"]')) await fetch(src, { credentials: "same-origin" }).catch(() => null);
+}
+
 export const pageOf = async (path) => read(await ask(path));
 
 /** What a page of the day says, however it is laid out. */
@@ -67,7 +72,10 @@ export async function show(userId, page, askedAt) {
 export async function fetchPage(userId, path) {
   const page = await pageOf(path);
   const sheet = page?.getElementById("sheet");
-  if (sheet) await keep(userId, path, sheet, page.title);
+  if (sheet) {
+    await keep(userId, path, sheet, page.title);
+    await keepPhotos(sheet);
+  }
   return Boolean(sheet);
 }
 

@@ -1,7 +1,7 @@
 // The stop on a phone: every tap goes into the phone's own queue first, then to the office.
 import { openField } from "../shared/devices/queue.js";
-import { STATES, listen, show as showStep, stateWith } from "../jobs/next-action.js";
-import { ask, keep, keepDay, kept, read, show, textOf } from "./kept.js";
+import { STATES, lastTap, listen, show as showStep, showBack, stateWith } from "../jobs/next-action.js";
+import { ask, keep, keepDay, keepPhotos, kept, read, show, textOf } from "./kept.js";
 import { anew, carry, everySoOften, gone, hold, isOpen, isUnderway, lastTick, loaded, markOf, retype, say, tellNews, untaken, wordsFor } from "./sending.js";
 
 const PHOTO_EDGE = 1600;
@@ -59,11 +59,12 @@ function project() {
     action.querySelector('form[data-entry="installs.all_installed"] button').textContent = `All ${left} installed`;
     const { state: was } = action.dataset, state = stateWith(was, visit(), waiting);
     showStep(action, { state, here: true, left: left > 0 });
+    showBack(action, lastTap(visit(), field.taps), state);
     if (state !== was) document.querySelector("[data-state-said]").textContent = `${STATES[state]}, ${markOf(waiting.at(-1))}`;
   }
   const still = document.querySelector("[data-left]");
   if (still) still.textContent = left ? `${left} with no outcome yet` : "";
-  const done = waiting.some((entry) => entry.kind === "installs.done");
+  const done = waiting.some((entry) => entry.kind === "installs.done") && stateWith("arrived", visit(), waiting) === "done";
   document.querySelector('form[data-entry="installs.done"]')?.toggleAttribute("hidden", done);
   const refused = field.refused.filter((one) => Number(one.body.appointment) === visit());
   if (refused.length) {
@@ -307,6 +308,7 @@ async function begin() {
   everySoOften(look);
   if (isLive) {
     await keep(userId, location.pathname, document.getElementById("sheet"), document.title);
+    await keepPhotos(document.getElementById("sheet"));
     keepDay(userId, (here().dataset.day || "").split(" ").filter(Boolean));
   }
 }
