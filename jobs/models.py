@@ -411,6 +411,16 @@ class Job(models.Model):
         return reverse("jobs:job", args=[self.pk])
 
     @property
+    def map_link(self) -> str:
+        """The site on the branch's map; empty where it has none, or wants a point that nobody said."""
+        point = self.site.point
+        if not self.branch.map_address or (point is None and "{address}" not in self.branch.map_address):
+            return ""
+        latitude, longitude = (str(point[1]), str(point[0])) if point else ("", "")
+        values = {"address": quote(self.site.address, safe=""), "latitude": latitude, "longitude": longitude}
+        return self.branch.map_address.format(**values)
+
+    @property
     def expected(self) -> str:
         """The openings the customer told of: ``3 openings: Kitchen, Den``."""
         count = f"{self.openings_expected} opening{'' if self.openings_expected == 1 else 's'}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import uuid
 from functools import cached_property
 from hashlib import sha256
@@ -61,6 +62,16 @@ class Firm(models.Model):
         return self.name
 
 
+def check_map_address(value: str) -> None:
+    """Refuses what no map's address can be made of."""
+    bare = value
+    for name in ("{address}", "{latitude}", "{longitude}"):
+        bare = bare.replace(name, "")
+    is_enough = "{address}" in value or ("{latitude}" in value and "{longitude}" in value)
+    if not is_enough or not re.fullmatch(r"https://[^\s{}<>\"]+", bare):
+        raise ValidationError("An https:// address with {address}, or with {latitude} and {longitude}.")
+
+
 class BranchQuerySet(models.QuerySet["Branch"]):
     """Branches by who may see them."""
 
@@ -114,6 +125,15 @@ class Branch(models.Model):
     language = models.CharField(max_length=5, choices=Language.choices, default=Language.US, db_default=Language.US)
     first_weekday = models.PositiveSmallIntegerField(
         "a week begins on", choices=FirstWeekday.choices, default=FirstWeekday.SUNDAY, db_default=FirstWeekday.SUNDAY
+    )
+    map_address = models.CharField(
+        max_length=200,
+        blank=True,
+        default="",
+        db_default="",
+        validators=[check_map_address],
+        help_text="Of a map that you use: https://, with {address}, or with {latitude} and {longitude}, where they go. "
+        "Directions open it beside the phone's own map.",
     )
 
     objects = BranchQuerySet.as_manager()

@@ -42,6 +42,7 @@ class WholeBranchSerializer(BranchSerializer):
             "phone",
             "currency",
             "first_weekday",
+            "map_address",
         ]
 
 

@@ -33,7 +33,15 @@ def test_a_branch_is_changed_with_a_trail(branch: Branch, owner: User, as_user: 
 
 
 @pytest.mark.parametrize(
-    ("field", "value"), [("zone", "Mars/Base"), ("coordinates", "91, 8.6"), ("currency", "euro"), ("name", "")]
+    ("field", "value"),
+    [
+        ("zone", "Mars/Base"),
+        ("coordinates", "91, 8.6"),
+        ("currency", "euro"),
+        ("name", ""),
+        ("map_address", "http://map.example/?q={address}"),
+        ("map_address", "https://map.example/?q={latitude}"),
+    ],
 )
 def test_impossible_facts_are_refused_beside_their_field(
     branch: Branch, owner: User, as_user: Callable[[User], Client], field: str, value: str
