@@ -181,6 +181,13 @@ def arrived(body: OfStop, done: Done) -> Reply:
     return {}
 
 
+@entry("installs.taken_back", "the last tap taken back", OfStop, _stop_touched)
+def taken_back(body: OfStop, done: Done) -> Reply:
+    """Leaving, arrived, or the stop's finish: as it was before."""
+    stops.take_back(appointment=_visit(body, done), by=done.by, at=done.at)
+    return {}
+
+
 @entry("installs.installed", "a unit installed", OfUnit, _stop_touched)
 def installed(body: OfUnit, done: Done) -> Reply:
     """A unit is up."""

@@ -368,12 +368,25 @@ def close_stop(
     return stop
 
 
+def take_back(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> None:
+    """The last tap at the stop: its finish, else "arrived" or "leaving now"."""
+    if Stop.objects.filter(appointment=appointment).exclude(closed_at=None).exists():
+        reopen_stop(appointment=appointment, by=by, at=at)
+    else:
+        appointments.undo_tap(appointment=appointment, by=by, at=at)
+
+
 @transaction.atomic
-def reopen_stop(*, appointment: Appointment, by: User) -> Stop:
-    """Opens a closed stop again to correct it; returns that nobody acted on yet are taken back."""
+def reopen_stop(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> Stop:
+    """
+    Opens a closed stop again to correct it; returns that nobody acted on yet are taken back.
+
+    Who drives can for a while, `at` being when they did.
+    """
     row, stop = _stop(appointment, may_be_closed=True)
     if not stop.is_closed():
         return stop
+    appointments.refuse_late_back(stop.closed_at, by, at, row.job.branch)
     from installs.services.returns import drop_return
 
     for owed in row.returns_from.filter(state__in=["owed", "booked"]):

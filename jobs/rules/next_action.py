@@ -7,6 +7,7 @@ next action changes at the tap where there is no signal.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -22,12 +23,20 @@ class Table(TypedDict):
     steps: list[dict[str, str | bool | list[str]]]
     words: Mapping[str, str]
     taps: Mapping[str, str]
+    goes_back: Mapping[str, str]
+    can_go_back: list[str]
+    back_min: int
     order: list[str]
     states: Mapping[str, str]
     leads_to: Mapping[str, str]
 
 
 TABLE: Final[Table] = json.loads(TABLE_PATH.read_text(encoding="utf-8"))
+
+
+def back_until(tapped_at: dt.datetime) -> dt.datetime:
+    """Until when whoever tapped can take it back; after that the office does."""
+    return tapped_at + dt.timedelta(minutes=TABLE["back_min"])
 
 
 def next_step(*, state: str, here: bool = False, left: bool = False) -> str:
@@ -67,6 +76,21 @@ class Way:
     """A step at which it can be taken too, beside that step's own way."""
     directions: str = ""
     """Where a phone's own map leads for it."""
+    map_link: str = ""
+    """The same on the branch's map."""
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """The last tap at a visit, which can be taken back: what it made of the visit, when, and until when it can."""
+
+    state: str
+    at: dt.datetime
+    url: str
+
+    @property
+    def until(self) -> dt.datetime:
+        return back_until(self.at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +102,9 @@ class NextAction:
     ways: tuple[Way, ...]
     here: bool = False
     left: bool = False
+    room: str = ""
+    """Whose entries take a tap back."""
+    back: Back | None = None
 
     @property
     def step(self) -> str:

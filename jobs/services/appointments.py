@@ -23,17 +23,19 @@ from jobs.models import (
     Skill,
 )
 from jobs.ports import Blocker, Expected, Minutes, ports
+from jobs.rules.next_action import back_until
 from jobs.rules.travel import drive_seconds
 from jobs.schedule.availability import crew_days
 from jobs.schedule.chances import outlooks
 from jobs.schedule.day import BEGUN, in_the_calendar, read_day, read_schedule
 from jobs.schedule.effects import LOCKED, Effect, Push, effect_of, in_the_way, trouble_text
 from jobs.schedule.travel import road_model
+from jobs.schedule.words import clock
 from jobs.services.base import lock_appointment, lock_crews, plain_state, restore, save, sync_from
 from jobs.services.messages import AFTER, notify, tell_cancelled, tell_window
 from jobs.services.stages import lock_open_job, recompute_stage
 from jobs.services.times import check_spans
-from shared import audit
+from shared import audit, roles
 from shared.errors import Refused
 from shared.models import Branch, User
 
@@ -654,17 +656,18 @@ def undo_done(*, appointment: Appointment, by: User) -> Appointment:
 
 
 @transaction.atomic
-def undo_tap(*, appointment: Appointment, by: User) -> Appointment:
+def undo_tap(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> Appointment:
     """
     Takes "leaving now" or "arrived" back: the visit is as it was before that tap.
 
-    Refused once something is recorded at the visit, or when it is done.
+    Refused once something is recorded at the visit, when it is done, or to who drives once it is long ago.
     """
     row = lock_appointment(appointment)
     if row.state not in {State.ON_THE_WAY, State.ARRIVED}:
         raise Refused(f"it is {row.get_state_display()}; there is no tap to take back")
     if ports.is_recorded(row):
         raise Refused("something is recorded at this visit already")
+    refuse_late_back(row.arrived_at if row.state == State.ARRIVED else row.on_the_way_at, by, at, row.job.branch)
     if row.state == State.ARRIVED and row.on_the_way_at is not None:
         row.state = State.ON_THE_WAY
     else:
@@ -675,6 +678,18 @@ def undo_tap(*, appointment: Appointment, by: User) -> Appointment:
     save(row, fields, by=by, action="took the tap back", job=row.job_id)
     recompute_stage(job=row.job_id, by=by)
     return sync_from(appointment, row)
+
+
+def refuse_late_back(
+    tapped_at: dt.datetime | None, by: User, at: dt.datetime | None = None, branch: Branch | None = None
+) -> None:
+    """Who drives takes a tap back for a while (`at`, else now); the office whenever it must."""
+    if tapped_at is None or by.has_role(*roles.OFFICE):
+        return
+    until = back_until(tapped_at)
+    if (at or timezone.now()) > until:
+        when = clock(until, branch.tz) if branch is not None else ""
+        raise Refused(f"it could be taken back until {when}; the office can do it", field="state")
 
 
 @transaction.atomic

@@ -38,7 +38,6 @@ class Call:
     url: str
     action: NextAction | None
     left: Unfinished | None
-    may_take_back: bool
 
 
 def crews_of(user: User, day: dt.date) -> list[Crew]:
@@ -103,5 +102,4 @@ def _call(
         ports.visit_url(row),
         next_action(row, ways=open_way(row)) if is_today and row.state != Appointment.State.DONE else None,
         left,
-        is_today and row.state in UNDER_WAY and not ports.is_recorded(row),
     )

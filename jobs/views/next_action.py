@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from django.urls import reverse
+from django.utils import timezone
 
 from jobs.models import Appointment
 from jobs.ports import ports
-from jobs.rules.next_action import TABLE, NextAction, Way
+from jobs.rules.next_action import TABLE, Back, NextAction, Way, back_until
 
 TAP_URLS = {"leave": "jobs:on_the_way", "arrive": "jobs:arrived"}
 
@@ -26,7 +27,16 @@ def next_action(visit: Appointment, *, ways: Iterable[Way] = (), here: bool = Fa
         )
         for step, url in TAP_URLS.items()
     )
-    return NextAction(visit.pk, visit.state, (leave, arrive, *ways), here, left)
+    return NextAction(visit.pk, visit.state, (leave, arrive, *ways), here, left, room, last_tap(visit))
+
+
+def last_tap(visit: Appointment) -> Back | None:
+    """The tap that can be taken back; None once its time is over or something is recorded at the visit."""
+    taps = {Appointment.State.ON_THE_WAY: visit.on_the_way_at, Appointment.State.ARRIVED: visit.arrived_at}
+    at = taps.get(Appointment.State(visit.state))
+    if at is None or timezone.now() > back_until(at) or ports.is_recorded(visit):
+        return None
+    return Back(visit.get_state_display(), at, reverse("jobs:undo_tap", args=[visit.pk]))
 
 
 def open_way(visit: Appointment) -> list[Way]:

@@ -446,9 +446,11 @@ def test_a_tap_is_taken_back_step_by_step_until_something_is_recorded(branch, cr
     appointments.mark_on_the_way(appointment=visit, by=measurer, at=at(branch, MONDAY, "8:30"))
     appointments.mark_arrived(appointment=visit, by=measurer, at=at(branch, MONDAY, "9:00"))
 
-    appointments.undo_tap(appointment=visit, by=measurer)
+    with pytest.raises(Refused, match="until 10:00 am"):  # for an hour, then the office does it
+        appointments.undo_tap(appointment=visit, by=measurer, at=at(branch, MONDAY, "10:01"))
+    appointments.undo_tap(appointment=visit, by=measurer, at=at(branch, MONDAY, "9:59"))
     assert (visit.state, visit.arrived_at) == ("on_the_way", None)
-    appointments.undo_tap(appointment=visit, by=measurer)
+    appointments.undo_tap(appointment=visit, by=measurer, at=at(branch, MONDAY, "9:10"))
     assert (visit.state, visit.on_the_way_at) == ("promised", None)
     with pytest.raises(Refused, match="no tap to take back"):
         appointments.undo_tap(appointment=visit, by=measurer)

@@ -1,6 +1,6 @@
 // Today without signal: kept on the phone with its visits; leaving and arriving wait in the phone's queue.
 import { openField } from "../shared/devices/queue.js";
-import { STATES, listen, show as showStep, stateAfter, stateWith } from "../jobs/next-action.js";
+import { STATES, lastTap, listen, show as showStep, showBack, stateAfter, stateWith } from "../jobs/next-action.js";
 import { fetchPage, keep, pageOf, show, textOf } from "./kept.js";
 import { everySoOften, gone, markOf, say, tellNews, untaken } from "./sending.js";
 
@@ -47,6 +47,7 @@ function project() {
     const was = action.dataset.state, now = stateWith(was, Number(call.dataset.visit), taps);
     states.set(call, now);
     showStep(action, { state: now });
+    showBack(action, lastTap(Number(call.dataset.visit), field.taps), now);
     if (now === was) continue;
     call.querySelector("[data-state-said]").textContent = `${STATES[now]}, as tapped here`;
     call.querySelector("[data-asked]")?.remove();

@@ -20,8 +20,45 @@ export function stateAfter(state, kind) {
   return to && TABLE.order.indexOf(to) > TABLE.order.indexOf(state) ? to : state;
 }
 
+const isBack = ({ kind }) => kind.endsWith(".taken_back");
+const isTap = ({ kind }) => TABLE.can_go_back.includes(kind.split(".")[1]);
+
+/** The taps among these entries that a visit's state stands on and that can be taken back, oldest first: `[before, after, entry]`. */
+function tapsThatStand(state, visit, entries) {
+  const taps = [];
+  let now = state;
+  for (const entry of entries.filter(({ body }) => body.appointment === visit)) {
+    const after = stateAfter(now, entry.kind);
+    if (isBack(entry)) now = taps.pop()?.[0] ?? TABLE.goes_back[now] ?? now;
+    else if (!isTap(entry)) taps.length = 0; // something is recorded: what came before stays
+    else if (after !== now) taps.push([now, after, entry]);
+    if (!isBack(entry)) now = after;
+  }
+  return { taps, now };
+}
+
 /** The same after all of these that are of this visit. */
-export const stateWith = (state, visit, entries) => entries.filter((entry) => entry.body.appointment === visit).reduce((now, entry) => stateAfter(now, entry.kind), state);
+export const stateWith = (state, visit, entries) => tapsThatStand(state, visit, entries).now;
+
+/** The last of this phone's taps at a visit that can be taken back, and until when; null where there is none, or it is too late. */
+export function lastTap(visit, entries) {
+  const { taps } = tapsThatStand("planned", visit, entries), [, state, entry] = taps.at(-1) ?? [];
+  if (!entry) return null;
+  const until = new Date(new Date(entry.done_at).getTime() + TABLE.back_min * 60000);
+  return until > new Date() ? { state, at: new Date(entry.done_at), until } : null;
+}
+
+const clock = (at) => at.toLocaleTimeString([], { hour: "numeric", minute: "2-digit" }).toLowerCase();
+
+/** Says which tap can be taken back and until when, beside the next action of a visit in this state; `last` as `lastTap` has it. */
+export function showBack(root, last, state) {
+  const form = root.querySelector("[data-back]");
+  if (form && !last && state !== root.dataset.state) form.hidden = true;
+  if (!form || last?.state !== state) return;
+  const said = STATES[last.state];
+  form.hidden = false;
+  form.querySelector("[data-back-said]").textContent = `${said[0].toUpperCase()}${said.slice(1)} ${clock(last.at)}; until ${clock(last.until)}`;
+}
 
 /** Shows the way of the step that comes next, on a page that holds those of several. */
 export function show(root, facts) {
@@ -40,8 +77,8 @@ function rest(root) {
   if (left > 0) setTimeout(() => { root.inert = Date.now() < restsUntil; }, left);
 }
 
-/** The same element as the pages of the office have it; a way is `{ step, also, word, href, entry, more, id, directions }`. */
-export function drawn(visit, facts, ways) {
+/** The same element as the pages of the office have it, `last` the tap that can be taken back; a way is `{ step, also, word, href, entry, more, id, directions, map }`. */
+export function drawn(visit, facts, ways, room, last) {
   const make = (name, attributes, ...children) => {
     const made = document.createElement(name);
     for (const [key, value] of Object.entries(attributes)) if (value !== undefined && value !== null) made.setAttribute(key, value);
@@ -52,8 +89,11 @@ export function drawn(visit, facts, ways) {
     ? make("form", { method: "post", "data-tap": entry, "data-visit": visit, "data-more": more && JSON.stringify(more) }, make("button", { id }, word))
     : make("a", { class: "button", href, id }, word));
   const root = make("div", { class: "next-action", "data-next-action": visit }, ...ways.map((way) => make("div", { "data-step": way.step, "data-also": way.also },
-    control(way), ...(way.directions ? [make("a", { class: "button", href: way.directions }, "Directions")] : []))));
+    control(way), ...[[way.directions, "Directions"], [way.map, "Map"]].filter(([href]) => href).map(([href, word]) => make("a", { class: "button", href }, word)))));
+  const back = make("form", { class: "take-back", method: "post", "data-tap": `${room}.taken_back`, "data-visit": visit, "data-back": "", hidden: "" }, make("button", { class: "small" }, "Take back"), " ", make("span", { "data-back-said": "" }));
+  root.append(back);
   show(root, facts);
+  showBack(root, last, facts.state);
   return root;
 }
 
