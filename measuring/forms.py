@@ -25,6 +25,7 @@ from measuring.models import (
     ShapeTemplate,
     SizeChange,
     Substrate,
+    ToCome,
     Unit,
 )
 from measuring.rules.families import SIDES, TABLE
@@ -171,6 +172,11 @@ SWINGS = [("", "not asked"), *((word, word) for word in ("in, left", "in, right"
 POWER = [("", "not asked"), ("none", "none near"), ("outlet", "outlet near"), ("mains", "mains at the head")]
 
 
+OLD_COVERING = ("take_down", "disposal")
+TAKE_DOWN = [("", "not asked"), ("no", "none there"), ("we", "we take it down"), ("customer", "the customer does")]
+DISPOSAL = [("", "not asked"), ("leave", "left with the customer"), ("away", "we take it away")]
+
+
 class FactsForm(PageForm):
     """
     What is recorded of an opening beside its readings.
@@ -201,7 +207,10 @@ class FactsForm(PageForm):
     handle_projection = forms.CharField(required=False, widget=LengthInput(), help_text="rounded up")
     sill_projection = forms.CharField(required=False, widget=LengthInput(), help_text="rounded up")
     reach_height = forms.CharField(required=False, widget=LengthInput(), help_text="floor to the top of the opening")
+    to_come = forms.ChoiceField(required=False, choices=ToCome.choices, label="still to come here")
     power = forms.ChoiceField(required=False, choices=POWER)
+    take_down = forms.ChoiceField(required=False, choices=TAKE_DOWN, label="old covering")
+    disposal = forms.ChoiceField(required=False, choices=DISPOSAL, label="what becomes of it")
     access_note = forms.CharField(max_length=160, required=False, label="access")
     phase = forms.CharField(max_length=60, required=False)
     note = forms.CharField(max_length=4000, required=False, widget=forms.Textarea(attrs={"rows": 3}))
@@ -209,7 +218,9 @@ class FactsForm(PageForm):
 
     def __init__(self, opening: Opening, data: Mapping[str, object] | None = None, *, user: User) -> None:
         unit = opening.job.branch.unit
-        start = {name: self.shown(getattr(opening, name), unit) for name in self.base_fields}
+        columns = [name for name in self.base_fields if name not in OLD_COVERING]
+        start = {name: self.shown(getattr(opening, name), unit) for name in columns}
+        start |= {name: (opening.site_facts or {}).get(name, "") for name in OLD_COVERING}
         for side in SIDES:
             stop = opening.stops_on.get(side, {})
             start[f"stop_{side}"] = stop.get("on", "")
@@ -259,6 +270,7 @@ class FactsForm(PageForm):
                 stops[side] = {"on": on, "limit": limit}
         if "stop_left" in self.fields:
             data["stops_on"] = stops
+        data["site_facts"] = {name: data.pop(name) for name in OLD_COVERING}
         return data
 
     def problem(self, name: str, text: str) -> None:

@@ -286,6 +286,16 @@ class Lapping(models.TextChoices):
     RIGHT = "right", "right laps over left"
 
 
+class ToCome(models.TextChoices):
+    """What is still to be built around an opening: until then nothing read of it is final."""
+
+    NOTHING = "", "nothing"
+    CASING = "casing", "casing"
+    FLOOR = "floor", "floor"
+    TILE = "tile", "tile"
+    RENOVATION = "renovation", "renovation"
+
+
 class Opening(models.Model):
     """One hole in the wall to be covered."""
 
@@ -328,6 +338,7 @@ class Opening(models.Model):
     handle_height = LengthField(null=True, blank=True)
     sill_projection = LengthField(null=True, blank=True)
     reach_height = LengthField(null=True, blank=True, help_text="floor to the top of the opening")
+    to_come = models.CharField(max_length=10, choices=ToCome.choices, blank=True, default="", db_default="")
     power = models.CharField(max_length=60, blank=True, help_text="power at the window")
     access_note = models.CharField(max_length=160, blank=True)
     note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])

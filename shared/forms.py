@@ -260,7 +260,7 @@ class BranchForm(PageModelForm):
     )
     field_order: tuple[str, ...] = (
         "name", "address", "coordinates", "phone", "zone", "units", "paper", "currency", "first_weekday",
-        "jurisdiction", "map_address",
+        "jurisdiction", "map_address", "final_days",
     )  # fmt: skip
 
     class Meta:

@@ -136,6 +136,14 @@ class Branch(models.Model):
         "Directions open it beside the phone's own map.",
     )
 
+    final_days = models.PositiveSmallIntegerField(
+        "measurements are final for",
+        default=365,
+        db_default=365,
+        validators=[MinValueValidator(7), MaxValueValidator(3650)],
+        help_text="Days. What was measured longer ago is measured again before anything is made.",
+    )
+
     objects = BranchQuerySet.as_manager()
 
     class Meta:

@@ -43,6 +43,7 @@ class WholeBranchSerializer(BranchSerializer):
             "currency",
             "first_weekday",
             "map_address",
+            "final_days",
         ]
 
 

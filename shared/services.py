@@ -22,7 +22,7 @@ from shared.models import Branch, Invitation, User
 
 BRANCH_FIELDS = (
     "name", "zone", "address", "latitude", "longitude", "units", "paper", "jurisdiction", "phone",
-    "currency", "first_weekday", "map_address",
+    "currency", "first_weekday", "map_address", "final_days",
 )  # fmt: skip
 PERSON_FIELDS = ("name", "phone", "email", "is_active")
 INVITED_FOR: Final = dt.timedelta(days=7)

@@ -124,8 +124,8 @@ def read_unit(unit: Unit, rules: Rules) -> InstallUnit:
         seams=_seams(facts, width, opening.job.branch.unit),
         is_door=opening.is_door,
         reach_height=opening.reach_height,
-        facts=tuple(sorted(key for key in facts if key not in MULLION_SEAMS and key != "take_down")),
-        take_down=facts.get("take_down") not in (None, "", "no"),
+        facts=tuple(sorted(key for key in facts if key not in (*MULLION_SEAMS, "take_down", "disposal"))),
+        take_down=facts.get("take_down") not in (None, "", "no", "customer"),
     )
 
 

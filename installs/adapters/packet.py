@@ -207,7 +207,7 @@ def unit_values(one: Worked, show: LengthUnit, options: Sequence[tuple[str, str]
     """One unit for a table: what it is, its finished size, how it is held, what to mind."""
     unit, hardware = one.unit, one.hardware
     width, height = size_of(unit)
-    templates = template_lines(unit.opening)
+    templates, old = template_lines(unit.opening), _old_covering(unit.opening)
     return {
         "code": unit.code,
         "opening": str(unit.opening),
@@ -224,8 +224,22 @@ def unit_values(one: Worked, show: LengthUnit, options: Sequence[tuple[str, str]
         "findings": [finding.text for finding in one.findings],
         "cannot": one.cannot,
         "is_remake_of": unit.replaces.code if unit.replaces is not None else "",
+        **({"old": old} if old else {}),
         **({"templates": templates} if templates else {}),  # what was printed before there were any keeps its hash
     }
+
+
+def _old_covering(opening: Opening) -> str:
+    """Who takes down what hangs there, what becomes of it, and what to do first."""
+    facts = opening.site_facts or {}
+    who = facts.get("take_down") or "no"
+    if who == "no":
+        return ""
+    if who == "customer":
+        return "Old covering: the customer takes it down. Is it still there? Call the office."
+    ways = {"leave": "leave it with the customer", "away": "take it away"}
+    goes = ways.get(facts.get("disposal", ""), "ask where it goes")
+    return f"Old covering: photograph damage and holes first, then take it down and {goes}."
 
 
 NOT_HELD: Final[dict[str, Any]] = {

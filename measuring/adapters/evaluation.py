@@ -185,6 +185,7 @@ def as_rules(opening: Opening, readings: Mapping[tuple[str, int], Reading], fami
         obstructions=tuple(rules.Obstruction(kind, length.ticks, at) for kind, length, at, _ in in_the_way(opening)),
         stops_on={side: rules.Stop(stop["on"], stop["limit"]) for side, stop in opening.stops_on.items()},
         floor=floor_of(opening),
+        to_come=opening.to_come,
         room=opening.room.name,
         shape=opening.shape,
         bay=_between_corners(opening, readings),
@@ -288,7 +289,7 @@ def evaluate(
     rows = list(readings)
     now = current(rows)
     out = Evaluation(gaps=gaps_of(opening, rows), is_begun=any(row.superseded_at is None for row in rows))
-    out.is_rough = any(reading.grade == Reading.Grade.ROUGH for reading in now.values())
+    out.is_rough = bool(opening.to_come) or any(reading.grade == Reading.Grade.ROUGH for reading in now.values())
     if any(gap.holds_size for gap in out.gaps):
         return out
     asked_of = as_rules(opening, now)
@@ -369,6 +370,7 @@ def look_alikes(opening: Opening) -> list[rules.Opening]:
             "stops_on",
             "sill",
             "floor_type",
+            "to_come",
             "is_door",
             "handle_projection",
             "sill_projection",

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from django.core.exceptions import ValidationError
 
-from measuring.models import FixedTo, Group, Lapping, Mount, Opening, Product, Room, Shape, Substrate
+from measuring.models import FixedTo, Group, Lapping, Mount, Opening, Product, Room, Shape, Substrate, ToCome
 from measuring.rules.families import LARGEST_READING, SIDES, TABLE
 from shared.errors import Refused
 from shared.lengths import READING_GRID, Length, LengthError, LengthUnit, parse_length
@@ -212,6 +212,7 @@ _CHOICES: Final[Mapping[str, Any]] = {
     "substrate": Substrate,
     "sill": Opening.Sill,
     "lapping": Lapping,
+    "to_come": ToCome,
 }
 _KINDS: Final[Mapping[str, Cleaner]] = {
     "room": _room,

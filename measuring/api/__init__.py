@@ -12,6 +12,7 @@ def register(router: DefaultRouter) -> None:
     """The routes of this room."""
     # here, not above: whoever takes in a phone's entries needs none of it
     from measuring.api.field import FieldDayViewSet
+    from measuring.api.groups import GroupViewSet
     from measuring.api.openings import OpeningViewSet
     from measuring.api.range import ProductViewSet
     from measuring.api.sizes import SizeChangeViewSet, SizesViewSet
@@ -19,6 +20,7 @@ def register(router: DefaultRouter) -> None:
     from measuring.api.visits import VisitViewSet
 
     router.register("openings", OpeningViewSet, basename="opening")
+    router.register("groups", GroupViewSet, basename="group")
     router.register("measure-visits", VisitViewSet, basename="measure-visit")
     router.register("units", UnitViewSet, basename="unit")
     router.register("jobs", SizesViewSet, basename="job-sizes")

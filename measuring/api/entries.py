@@ -16,8 +16,10 @@ from measuring import access
 from measuring.adapters.facts import CLEANERS
 from measuring.api import subjects
 from measuring.models import MeasureVisit, Opening, Reading, Room, ShapeTemplate, Spot, Tape
+from measuring.rules.families import TABLE
+from measuring.services import bays, readings, sizes, templates, visits
 from measuring.services import openings as opening_services
-from measuring.services import readings, sizes, templates, visits
+from measuring.services.bays import CornerRead
 from measuring.services.readings import ANY
 from measuring.services.visits import visit_at
 from shared.contracts import ContractError
@@ -247,6 +249,45 @@ def order(body: Order, done: Done) -> Reply:
     wanted = [keys[uid] for uid in body.openings if uid in keys]
     opening_services.reorder_openings(room=in_room, openings=wanted, by=done.by)
     return {}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Corner(Record):
+    """A corner of a bay: its angle, or three lengths it follows from, and which unit runs past."""
+
+    angle: Annotated[str, Longest(10)] = ""
+    legs: Annotated[tuple[str, ...], Longest(3)] = ()
+    runs_past: Annotated[str, OneOf("", "left", "right")] = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bay(OfVisit):
+    """A bay or corner of openings, left to right; its walls are readings."""
+
+    openings: Annotated[tuple[uuid.UUID, ...], Longest(60)]
+    corners: Annotated[tuple[Corner, ...], Longest(60)]
+    kind: Annotated[str, OneOf(*TABLE["bays"]["kinds"])] = "bay"
+    room_between: Annotated[str, Longest(40)] = ""
+
+
+@entry("measuring.bay", "a bay", Bay, subjects.bay)
+def bay(body: Bay, done: Done) -> Reply:
+    """Made where there is none of just these openings; its key comes back."""
+    job = _visit(body, done).appointment.job
+    group = bays.measure_bay(
+        job=job,
+        openings=[access.opening_of_device(done.by, uid) for uid in body.openings],
+        kind=body.kind,
+        corners=[
+            CornerRead(one.angle, (one.legs[0], one.legs[1], one.legs[2]), one.runs_past)
+            if len(one.legs) == 3
+            else CornerRead(one.angle, runs_past=one.runs_past)
+            for one in body.corners
+        ],
+        room_between=body.room_between,
+        by=done.by,
+    )
+    return {"group": group.pk}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -39,6 +39,7 @@ from measuring.models import (
     ShapeTemplate,
     Substrate,
     Tape,
+    ToCome,
     VisitOpening,
 )
 from measuring.rules.families import TABLE
@@ -102,6 +103,7 @@ def kit_of(user: User, in_use: Collection[str] = ()) -> dict[str, Any]:
             "substrate": Substrate.choices,
             "sill": Opening.Sill.choices,
             "lapping": Lapping.choices,
+            "to_come": ToCome.choices,
             "state": Opening.State.choices,
             "outcome": MeasureVisit.Outcome.choices,
             "ours": [_option(one) for one in OURS],

@@ -41,7 +41,8 @@ class OpeningSerializer(serializers.ModelSerializer[Opening]):
         fields = [
             "id", "uid", "job", "room", "room_name", "floor", "mark", "state", "reason", "product_key", "shape",
             "mount", "fixed_to", "substrate", "sill", "floor_type", "is_door", "handle_projection", "handle_height",
-            "sill_projection", "reach_height", "power", "access_note", "note", "units_wanted", "findings", "version",
+            "sill_projection", "reach_height", "to_come", "power", "access_note", "note", "units_wanted", "findings",
+            "version",
         ]  # fmt: skip
         read_only_fields = fields
 

@@ -18,6 +18,7 @@ from shared.devices.kinds import Touches
 
 if TYPE_CHECKING:
     from measuring.api.entries import (
+        Bay,
         Copy,
         NewOpening,
         NewRoom,
@@ -57,6 +58,12 @@ def order(body: Order, entry_id: uuid.UUID) -> Touches:
     job, where = _of_room(body.room)
     made = {f"room:{body.room}", *(f"opening:{uid}" for uid in body.openings)}
     return _touches(job, where, waits=made, both={f"order:{body.room}"})
+
+
+def bay(body: Bay, entry_id: uuid.UUID) -> Touches:
+    """A bay: after its openings are made, and what is read of them after it."""
+    job, where = _of_appointment(body.appointment)
+    return _touches(job, where, both={f"opening:{uid}" for uid in body.openings})
 
 
 def new_opening(body: NewOpening, entry_id: uuid.UUID) -> Touches:

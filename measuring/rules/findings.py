@@ -64,6 +64,8 @@ def shape_findings(opening: Opening, size: OrderSize) -> list[Finding]:
     found: list[Finding] = []
     if opening.floor == "unknown":
         found.append(finding("floor_unasked", "floor_type", over=named(opening.over_floor, opening.unit)))
+    if opening.to_come:
+        found.append(finding("not_final", "to_come", what=opening.to_come))
     for look in _LOOKS[opening.mount]:
         found.extend(look(opening, size))
     found.extend(_by_laser(opening))

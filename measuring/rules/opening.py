@@ -118,6 +118,8 @@ class Opening:
     stops_on: Mapping[str, Stop] = field(default_factory=dict)
     floor: str = ""
     """The kind of floor the covering ends on, of the table's; empty where it ends on none."""
+    to_come: str = ""
+    """What is still to be built around it."""
     room: str = ""
     shape: str = "rectangle"
     bay: Bay | None = None

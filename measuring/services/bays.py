@@ -8,12 +8,14 @@ from typing import Final
 
 from django.db import transaction
 
+from jobs.models import Job
 from measuring.adapters.bays import members_of, wall_of
 from measuring.adapters.facts import read_entry
-from measuring.models import Group
+from measuring.models import Group, Opening
 from measuring.rules.bays import angle_of
 from measuring.rules.families import WALL
 from measuring.services.base import lock_job
+from measuring.services.openings import make_group
 from measuring.services.readings import record_reading
 from measuring.services.sizes import size_bay
 from measuring.services.visits import visit_at
@@ -81,6 +83,35 @@ def set_bay(
         size_bay(group, by)
     _keep_walls(group, walls or {}, by)
     return group
+
+
+@transaction.atomic
+def measure_bay(
+    *,
+    job: Job,
+    openings: Sequence[Opening],
+    corners: Sequence[CornerRead],
+    by: User,
+    kind: str = Group.Kind.BAY,
+    room_between: str = "",
+) -> Group:
+    """
+    The bay or corner of these openings, made where there is none of just these, with its corners.
+
+    Raises
+    ------
+    Refused
+        As `make_group` and `set_bay` do; and with another number of corners than between the openings.
+    """
+    if len(corners) != len(openings) - 1:
+        raise Refused(f"{len(corners)} corners", field="corners", bound="one fewer than openings")
+    wanted = {one.pk for one in openings}
+    for group in Group.objects.filter(job=job, kind=kind, openings__in=wanted).distinct():
+        if set(group.openings.values_list("pk", flat=True)) == wanted:
+            break
+    else:
+        group = make_group(job=job, kind=kind, openings=openings, by=by)
+    return set_bay(group=group, corners=corners, room_between=room_between, by=by)
 
 
 def _said(group: Group, unit: LengthUnit) -> dict[str, str]:

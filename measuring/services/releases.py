@@ -197,7 +197,10 @@ def release_problems(unit: Unit, offer: Offer) -> list[str]:
         ending = "; close out the visit" if is_being_measured(unit.opening) else ""
         problems.append(f"its opening is {word}{ending}")
     if unit.grade != Reading.Grade.FINAL:
-        problems.append("its readings are rough; only final ones are cut by")
+        to_come = unit.opening.get_to_come_display() if unit.opening.to_come else ""
+        why = f"the {to_come} is still to come" if to_come else "its readings are rough"
+        problems.append(f"{why}; only final ones are cut by")
+    problems += _too_old(unit.opening)
     problems += [f"{one['text']} {one.get('todo', '')}".strip() for one in unit.findings if one["severity"] == "stop"]
     unresolved = unresolved_options(unit, offer)
     problems += unresolved
@@ -206,6 +209,15 @@ def release_problems(unit: Unit, offer: Offer) -> list[str]:
     elif not is_still_approved(unit):
         problems.append("it changed since the customer approved it")
     return problems if unresolved else problems + ports.why_not(unit)
+
+
+def _too_old(opening: Opening) -> list[str]:
+    """Of what was measured longer ago than the branch takes as final."""
+    read = [one.confirmed_at or one.taken_at for one in opening.readings.all() if one.is_current()]
+    days = opening.job.branch.final_days
+    if not read or timezone.now() - min(read) <= dt.timedelta(days=days):
+        return []
+    return [f"it was measured more than {days} days ago; measure it again"]
 
 
 def release_cautions(units: Iterable[Unit]) -> dict[str, list[str]]:

@@ -245,6 +245,7 @@ class Person:
             "handle_height": lambda: self.small(40),
             "sill_projection": lambda: self.small(3),
             "reach_height": lambda: text(("", self.small(140), self.small(140))),
+            "to_come": lambda: text(("", "", "casing", "tile", "roof")),
             "power": lambda: text(("", "none", "outlet", "mains", "by the door")),
             "access_note": lambda: text(("ladder", "")),
             "note": lambda: text(("tall", " tall ")),

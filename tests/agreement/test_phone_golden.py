@@ -213,6 +213,11 @@ def test_a_bay_has_the_offices_sizes_or_the_phone_says_where_they_come_from(
     office = {str(row.uid): office_values(row) for row in Opening.objects.filter(group=group)}
     deeper = [entry("facts", {"opening": names["@B"], "facts": {"product": "dunlin_wood"}})]
     changed = page.play(phone.day(), deeper)["after"]["openings"]
+    corners = [{"angle": "150"}, {"legs": ["10", "10", "17 1/4"], "runs_past": "right"}]
+    uids = [str(row.uid) for row in rows]
+    told = [entry("bay", {"appointment": appointment.pk, "openings": uids, "corners": corners})]
+    again = page.play(phone.day(), told)["after"]["openings"]
+    replies = phone.send(told)
 
     assert all(["bay", "group", 1] in one["gaps"] for one in waiting.values())
     assert len(office) == 3
@@ -221,6 +226,11 @@ def test_a_bay_has_the_offices_sizes_or_the_phone_says_where_they_come_from(
         assert {name: shown[uid][name] for name in values} == values
         assert not shown[uid]["is_for_office"]
         assert changed[uid]["is_for_office"]
+        assert again[uid]["is_for_office"]
+    assert replies[0]["reply"] == {"group": group.pk}, replies
+    group.refresh_from_db()
+    assert group.angles == [150.0, 119.2]
+    assert group.past == ["", "right"]
 
 
 def check_opening(said: dict[str, Any], expected: dict[str, Any], at: str) -> None:
@@ -247,7 +257,7 @@ def check_held(held: dict[str, Any], expected: dict[str, Any], at: str) -> None:
 def test_every_kind_of_entry_gap_state_and_mount_has_a_case() -> None:
     wanted = {kind.partition(".")[2] for kind in kinds() if kind.startswith("measuring.")}
     entries = [one for case in CASES for sent in ("entries", "later") for one in one_by_one(case.get(sent, ()))]
-    assert {kind for kind, *_ in entries} | {"begin"} == wanted
+    assert {kind for kind, *_ in entries} | {"begin", "bay"} == wanted  # a bay's sizes are the office's: see above
 
     expected = [one for case in CASES for one in case["expected"].values() if one]
     closing = {"cannot_fit", "bay"}  # no opening has it: the visit's end asks; a bay is made at the office

@@ -47,6 +47,13 @@ VALID: dict[str, dict[str, Any]] = {
         "ticks": 287528,
         "case": 24384,
     },
+    "measuring.bay": {
+        "appointment": 1,
+        "openings": [ONE, TWO],
+        "corners": [{"angle": "135", "legs": ["", "", ""], "runs_past": ""}],
+        "kind": "corner",
+        "room_between": "",
+    },
     "measuring.taken_back": {"appointment": 1},
     "measuring.same": {"reading": ONE},
     "measuring.keep": {"reading": ONE},

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from pathlib import Path
 from typing import Any
 
 import pytest
+from django.utils import timezone
 
 from installs.adapters.evaluation import _obstructions
+from installs.adapters.packet import _old_covering
 from installs.rules.data import starting_rules
 from installs.rules.hardware import hardware_list
 from installs.rules.units import SiteFacts
 from measuring.adapters.evaluation import evaluate
+from measuring.adapters.options import offer_of
 from measuring.forms import FactsForm
 from measuring.models import Opening
 from measuring.services import openings as services
+from measuring.services.releases import release_problems
 from measuring.services.visits import open_ends
 from tests.installs.rules.units import inch, make_unit
 from tests.measuring.makers import INSIDE, make_job, make_opening
@@ -53,6 +58,7 @@ COUNTS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "door_swing": ({"readings": OUTSIDE, "family": "vertical", **DOOR}, {"door_swing": "in, left"}),
     "handle_projection": ({"is_door": True}, {"handle_projection": "2"}),
     "sill_projection": ({"readings": OUTSIDE, "mount": "outside"}, {"sill_projection": "1"}),
+    "to_come": ({}, {"to_come": "casing"}),
     "reach_height": ({}, {"reach_height": "120"}),
     "goes_on": ({"readings": INSIDE | {"depth": "1/2"}}, {"goes_on": "the shop notches the jamb"}),
 }
@@ -87,10 +93,40 @@ def test_what_it_is_fixed_to_and_power_count_in_the_hardware_and_cautions(cast):
     assert lines(fixed_to="wall", **head) != lines(fixed_to="ceiling", **head)
 
 
+def test_an_old_covering_counts_in_what_the_installer_is_told(cast):
+    """Nobody was asked who takes it down, and the installer found it hanging."""
+    opening = make_opening(make_job(cast["dispatcher"]), cast["measurer"])
+    assert _old_covering(opening) == ""
+
+    for fact in ({"take_down": "we"}, {"disposal": "away"}):
+        opening = services.change_opening(opening=opening, facts={"site_facts": fact}, by=cast["measurer"])
+
+    assert _old_covering(opening).endswith("photograph damage and holes first, then take it down and take it away.")
+
+
+def test_what_is_still_to_come_keeps_a_unit_from_the_workroom(cast):
+    """Readings before casing, floor or tile were as final as any."""
+    opening = make_opening(make_job(cast["dispatcher"]), cast["measurer"], to_come="casing")
+
+    unit = opening.units.get()
+    assert unit.grade == "rough"
+    assert "not_final" in {one["code"] for one in unit.findings}
+    assert "the casing is still to come; only final ones are cut by" in release_problems(unit, offer_of(unit.product))
+
+
+def test_what_was_measured_long_ago_is_measured_again(cast):
+    opening = make_opening(make_job(cast["dispatcher"]), cast["measurer"])
+    old = timezone.now() - dt.timedelta(days=opening.job.branch.final_days + 1)
+    opening.readings.filter(spot="depth").update(taken_at=old)
+
+    unit = opening.units.get()
+    assert "it was measured more than 365 days ago; measure it again" in release_problems(unit, offer_of(unit.product))
+
+
 def test_every_fact_that_is_asked_is_walked_here():
     """On the desk and on the phone; one that feeds nothing can't be added to either list."""
     on_phone = set(re.findall(r'\b(?:box|lengthBox|select)\("(\w+)"', PHONE.read_text(encoding="utf-8")))
-    proven = {*COUNTS, *FOR_PEOPLE, "fixed_to", "power"}
+    proven = {*COUNTS, *FOR_PEOPLE, "fixed_to", "power", "take_down", "disposal"}
 
     assert {name for name in FactsForm.base_fields if name not in proven} == set()
     assert on_phone - proven == set()

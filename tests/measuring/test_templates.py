@@ -45,7 +45,7 @@ def test_a_template_goes_out_comes_back_and_is_kept_with_who_and_when(opening: O
     assert made.number == f"{opening.job.number}-T1"
     assert (kept.state, kept.where, kept.sent_to) == ("kept", "kept: shelf 3", "Curlew Shapes")
     assert None not in (kept.sent_at, kept.returned_at, kept.kept_at)
-    told = AuditEntry.objects.filter(job=opening.job, action__contains="template").order_by("pk")
+    told = AuditEntry.objects.filter(job_id=opening.job_id, action__contains="template").order_by("pk")
     assert [one.by for one in told] == [measurer] * 4
     assert [one.action.split()[-1] for one in told] == ["template", "sent", "returned", "kept"]
 
@@ -104,11 +104,14 @@ def test_its_number_finds_it_and_stands_on_the_shape_sheet(
     assert "sent to Curlew Shapes" in page
 
 
-def test_page_and_api_number_and_move_it(opening: Opening, measurer: User, as_user: Callable[[User], Client]) -> None:
-    client = as_user(measurer)
+def test_page_and_api_number_and_move_it(
+    opening: Opening, cast: dict[str, User], as_user: Callable[[User], Client]
+) -> None:
+    client = as_user(cast["dispatcher"])
 
     refused = client.post(f"/openings/{opening.pk}/templates/", {"size_is": "opening"})
-    client.post(f"/openings/{opening.pk}/templates/", {"size_is": "opening", "is_marked": "on"})
+    kept = client.post(f"/openings/{opening.pk}/templates/", {"size_is": "opening", "is_marked": "on"})
+    assert kept.status_code == 302, kept.content.decode()
     made = ShapeTemplate.objects.get()
     client.post(f"/templates/{made.pk}/sent/", {"said": "Curlew Shapes"})
     path = f"/api/1/openings/{opening.pk}/templates/"

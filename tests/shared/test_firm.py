@@ -18,7 +18,7 @@ pytestmark = pytest.mark.django_db
 FACTS = {
     "name": "Weir House", "zone": "Europe/Berlin", "address": "1 Weir", "coordinates": "50.1, 8.6",
     "units": "mm", "paper": "a4", "jurisdiction": "EU", "phone": "",
-    "currency": "EUR", "first_weekday": "0",
+    "currency": "EUR", "first_weekday": "0", "final_days": "365",
 }  # fmt: skip
 
 

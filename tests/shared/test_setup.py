@@ -16,7 +16,7 @@ pytestmark = pytest.mark.django_db
 
 BRANCH = {
     "name": "Weir House", "address": "1 Weir", "coordinates": "41.6180, -91.8720", "zone": "America/Chicago",
-    "units": "in", "paper": "letter", "currency": "USD", "first_weekday": "6",
+    "units": "in", "paper": "letter", "currency": "USD", "first_weekday": "6", "final_days": "365",
     "jurisdiction": "US", "phone": "",
 }  # fmt: skip
 OWNER = {"name": "Una Reed", "username": "una", "password": "ten brown sills", "role_names": ["dispatcher"]}

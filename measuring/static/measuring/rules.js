@@ -288,7 +288,7 @@ export function makeRules(table) {
   function openingOf(values) {
     return countReadings({
       case: null, cased: new Set(), laser: null, byLaser: new Set(), cover: null, clothExtra: null, chosen: null,
-      again: {}, obstructions: [], stopsOn: {}, floor: "", room: "", shape: "rectangle", bay: null, ...values,
+      again: {}, obstructions: [], stopsOn: {}, floor: "", toCome: "", room: "", shape: "rectangle", bay: null, ...values,
     });
   }
 
@@ -528,6 +528,7 @@ export function makeRules(table) {
   function shapeFindings(opening, size) {
     const found = [];
     if (opening.floor === "unknown") found.push(finding("floor_unasked", "floor_type", { over: named(overFloor(opening), opening.unit) }));
+    if (opening.toCome) found.push(finding("not_final", "to_come", { what: opening.toCome }));
     found.push(...secondReadings(opening), ...cornerFindings(opening, size));
     if (opening.mount === "outside") return [...found, ...covers(opening, size)];
     found.push(...shape(opening));

@@ -183,7 +183,7 @@ export class Measure {
       cover: isOutside && Object.keys(cover).length ? cover : null,
       chosen: isOutside && !chosen.includes(undefined) ? chosen : null,
       obstructions: [...this.inTheWay(one)],
-      floor: this.floor(one.facts), bay: this.betweenCorners(one, now),
+      floor: this.floor(one.facts), toCome: one.facts.to_come ?? "", bay: this.betweenCorners(one, now),
       stopsOn: Object.fromEntries(Object.entries(one.facts.stops_on ?? {}).map(([side, stop]) => [side, { on: stop.on, limit: parseLength(stop.limit, unit) }])),
     });
   }

@@ -410,6 +410,18 @@ const ACTS = {
     one.unsent = work.isUnsent;
     work.resize(one);
   },
+  "measuring.bay"(work, body) {
+    const visit = work.begun(body.appointment), openings = body.openings.map((uid) => work.opening(uid));
+    demand(openings.length > 1 && body.corners.length === openings.length - 1, "one corner fewer than openings");
+    for (const one of openings) {
+      work.unsettle(one);
+      one.group = body.kind ?? "bay";
+      one.facts.group = one.facts.group && one.bay ? one.facts.group : `of ${visit.appointment}`;
+      one.bay = { ...one.bay, stale: true };
+      one.unsent = work.isUnsent;
+    }
+    for (const one of openings) work.resize(one);
+  },
   "measuring.options"(work, body) {
     const one = work.opening(body.opening), product = work.measure.products.get(one.facts.product);
     const [first] = one.units;

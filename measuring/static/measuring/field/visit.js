@@ -17,7 +17,7 @@ const boxes = new Map(); // the lengths of the page that the keypad fills in, by
 let parked = new Set(); // visits, rooms, openings and what is at them, that an entry kept at the office is about
 const ui = { entry: "", whole: "", withCase: false, keyboard: false, said: "", error: "", last: null, problems: {}, ordering: false, rough: false };
 /** At the beginning of an opening: the cursor is where the order has it, and nothing is typed. */
-const afresh = () => Object.assign(ui, { entry: "", whole: "", error: "", said: "", last: null, problems: {}, here: undefined, from: null, passed: new Set(), box: null });
+const afresh = () => Object.assign(ui, { entry: "", whole: "", error: "", said: "", last: null, problems: {}, here: undefined, from: null, passed: new Set(), box: null, bay: new Set() });
 afresh();
 
 // -- small things ----------------------------------------------------------------------
@@ -148,6 +148,7 @@ function page(visit) {
   if (one && part === "more") return morePage(visit, one);
   if (one) return openingPage(visit, one);
   if (what === "close") return closePage(visit);
+  if (what === "bay") return bayPage(visit);
   if (what === "room") setTimeout(() => document.getElementById("room-name")?.focus());
   return visitPage(visit);
 }
@@ -248,7 +249,9 @@ function visitPage(visit) {
   ];
   if (visit.closed_at) return [...out, ...roomList(visit, true), visitAction(visit)];
   if (!visit.is_open) return [...out, visitAction(visit), couldNot(visit)];
-  out.push(...roomList(visit, false), newRoom(visit), tapeChoice(visit));
+  out.push(...roomList(visit, false), newRoom(visit));
+  if (visit.openings.length > 1) out.push(h("p", {}, h("a", { class: "button", id: "to-bay", href: "#bay" }, "Bay or corner")));
+  out.push(tapeChoice(visit));
   if (!visit.openings.some((one) => table.states.unfinished.includes(one.state))) out.push(couldNot(visit));
   return [...out, visitAction(visit)];
 }
@@ -299,6 +302,38 @@ function startOpening(uid) {
   afresh();
   const one = findOpening(day, uid);
   go(one && !measure.products.get(one.facts.product) ? `o/${uid}/facts` : `o/${uid}`);
+}
+
+/** Openings of a bay, left to right as they are walked, and the corners between them; walls are readings of each. */
+function bayPage(visit) {
+  const chosen = visit.openings.filter((one) => ui.bay.has(one.uid)), many = chosen.length > 1;
+  const pick = (one) => h("div", { class: "field tick" },
+    h("input", { id: `bay-${one.uid}`, type: "checkbox", checked: ui.bay.has(one.uid), onchange: (event) => { if (event.target.checked) ui.bay.add(one.uid); else ui.bay.delete(one.uid); draw(); } }),
+    h("label", { for: `bay-${one.uid}` }, nameOf(visit, one), one.group ? ` (${one.group})` : ""));
+  const box = (id, label) => h("div", { class: "field" }, h("label", { for: id }, label), h("input", { id, maxlength: 40, autocomplete: "off", inputmode: "decimal", "data-keep": "yes" }));
+  const corner = (one, at) => h("fieldset", { class: "choices" }, h("legend", {}, `corner between ${one.mark} and ${chosen[at + 1].mark}`),
+    box(`angle-${at}`, "angle, degrees"),
+    h("details", {}, h("summary", {}, "Or from three lengths"), box(`left-${at}`, "along the left wall"), box(`right-${at}`, "along the right wall"), box(`across-${at}`, "across between the marks")),
+    h("div", { class: "field" }, h("label", { for: `past-${at}` }, "at this corner"), h("select", { id: `past-${at}` }, [["", "both stop"], ["left", `${one.mark} runs past`], ["right", `${chosen[at + 1].mark} runs past`]].map(([value, word]) => h("option", { value }, word)))));
+  const value = (id) => document.getElementById(id).value.trim();
+  const save = async () => {
+    const corners = chosen.slice(1).map((_, at) => ({ angle: value(`angle-${at}`), legs: ["left", "right", "across"].map((name) => value(`${name}-${at}`)), runs_past: value(`past-${at}`) }));
+    const isOpen = corners.some(({ angle, legs }) => !(Number(angle.replace("°", "")) >= 20) && !legs.every(Boolean));
+    ui.problems = isOpen ? { bay: "each corner has an angle, or three lengths" } : {};
+    if (isOpen) return draw();
+    const uids = chosen.map((one) => one.uid);
+    ui.bay.clear();
+    await enter("bay", { appointment: visit.appointment, kind: uids.length > 2 ? "bay" : "corner", openings: uids, corners });
+    return go("");
+  };
+  return [
+    titleLine(["#", "all openings"], "Bay or corner"),
+    h("p", {}, "Choose its openings, left to right. Then read each wall, corner to corner, among the opening's readings. The office works the sizes out."),
+    visit.openings.map(pick),
+    many && chosen.slice(0, -1).map(corner),
+    ui.problems.bay && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.bay)),
+    many && bottom(h("button", { class: "action", id: "save-bay", onclick: save }, "Save the bay")),
+  ].filter(Boolean);
 }
 
 function newRoom(visit) {
@@ -652,6 +687,8 @@ function factsPage(visit, one) {
     lengthInput(`f-${name}`, label, (typed) => setLength(one, set, name, typed), { value: ui.problems[name]?.typed ?? (facts[name] ?? "").replace(/ (in|mm)$/, ""), onchange: (event) => setLength(one, set, name, event.target.value) }),
     h("p", { class: "help" }, help), ui.problems[name] && h("ul", { class: "errorlist" }, h("li", {}, ui.problems[name].text)));
   const box = (name, label, longest) => h("div", { class: "field" }, h("label", { for: `f-${name}` }, label), h("input", { id: `f-${name}`, maxlength: longest, autocomplete: "off", value: facts[name] ?? "", onchange: (event) => set(name, event.target.value) }));
+  const old = (name, label, choices) => h("div", { class: "field" }, h("label", { for: `f-${name}` }, label),
+    h("select", { id: `f-${name}`, onchange: (event) => set("site_facts", { [name]: event.target.value }) }, choices.map(([value, word]) => h("option", { value, selected: value === (facts.site_facts?.[name] ?? "") }, word))));
   const floors = (now) => [["", "not asked"], ...Object.entries(table.floors).filter(([kind]) => kind !== "unknown").map(([kind, { name }]) => [kind, name]), ...(now && !(now in table.floors) ? [[now, now]] : [])];
   const family = (row) => row.family[0].toUpperCase() + row.family.slice(1);
   return [
@@ -672,10 +709,13 @@ function factsPage(visit, one) {
     ] : []),
     lengthBox("reach_height", "floor to the top", "for the ladder"),
     facts.mount === "outside" && lengthBox("sill_projection", "sill stands out", "rounded up"),
+    select("to_come", "still to come here", day.choices.to_come ?? [["", "nothing"]]),
     select("power", "power", [["", "not asked"], ["none", "none near"], ["outlet", "outlet near"], ["mains", "mains at the head"]]),
     h("div", { class: "field tick" }, h("input", { id: "f-door", type: "checkbox", checked: facts.is_door === true, onchange: (event) => set("is_door", event.target.checked) }), h("label", { for: "f-door" }, "it is a door")),
     facts.is_door && lengthBox("handle_projection", "handle stands out", "rounded up"),
     facts.is_door && select("door_swing", "swing", [["", "not asked"], ["in, left", "in, left"], ["in, right", "in, right"], ["out", "out"], ["slides", "slides"]]),
+    old("take_down", "old covering", [["", "not asked"], ["no", "none there"], ["we", "we take it down"], ["customer", "the customer does"]]),
+    facts.site_facts?.take_down === "we" && old("disposal", "what becomes of it", [["", "not asked"], ["leave", "left with the customer"], ["away", "we take it away"]]),
     box("access_note", "access", 160), box("note", "note", 400),
     roomDefaults(visit, one),
     bottom(h("a", { class: "button action", id: "to-readings", href: `#o/${one.uid}` }, "Read the tape")),

@@ -1,3 +1,4 @@
+import django.core.validators
 import shared.models
 from django.db import migrations, models
 
@@ -9,6 +10,11 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
+        migrations.AddField(
+            model_name='branch',
+            name='final_days',
+            field=models.PositiveSmallIntegerField(db_default=365, default=365, help_text='Days. What was measured longer ago is measured again before anything is made.', validators=[django.core.validators.MinValueValidator(7), django.core.validators.MaxValueValidator(3650)], verbose_name='measurements are final for'),
+        ),
         migrations.AddField(
             model_name='branch',
             name='map_address',
