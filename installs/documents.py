@@ -201,10 +201,18 @@ def completion(job: Job) -> dict[str, Any]:
         ],
         **_signed(job),
         **_done_on_site(job),
+        **_motors_left(job),
         "warranty": warranty_of(job),
         "phone": job.branch.phone,
         "branch": job.branch.name,
     }
+
+
+def _motors_left(job: Job) -> dict[str, Any]:
+    """How each motor was left; nothing, not even a name, where nobody said."""
+    rows = VisitUnit.objects.filter(appointment__job=job, outcome=VisitUnit.Outcome.INSTALLED).exclude(as_left={})
+    lines = [f"{one.unit.opening}: {one.motor_text}" for one in rows.select_related("unit__opening__room")]
+    return {"motors_left": lines} if lines else {}
 
 
 def _own_material(job: Job) -> dict[str, Any]:

@@ -117,6 +117,10 @@ def cause_words(key: str) -> str:
     return found.label if found.key == top.key else f"{top.label}: {found.label}"
 
 
+MOTOR_TICKS = {"limits": "limits set", "charged": "charged"}
+"""What is ticked of a motor as it is left."""
+
+
 class VisitUnit(models.Model):
     """A unit that an install appointment is for, and what became of it."""
 
@@ -132,6 +136,9 @@ class VisitUnit(models.Model):
     note = models.CharField(max_length=240, blank=True)
     marked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
     marked_at = models.DateTimeField(null=True, blank=True)
+    as_left = models.JSONField(
+        default=dict, db_default={}, help_text="of a motor: limits, charged, channel, remote's label, hub"
+    )
 
     objects = VisitPartQuerySet.as_manager()
 
@@ -146,6 +153,19 @@ class VisitUnit(models.Model):
 
     def __str__(self) -> str:
         return f"{self.unit.code}: {self.get_outcome_display()}"
+
+    @property
+    def left_ticks(self) -> list[str]:
+        """What is ticked of its motor."""
+        return [name for name in MOTOR_TICKS if self.as_left.get(name)]
+
+    @property
+    def motor_text(self) -> str:
+        """How its motor was left, in words; empty where nobody said."""
+        left = self.as_left
+        named = [f"{name} {left[name]}" for name in ("channel", "remote", "hub") if left.get(name)]
+        ticked = [word if left.get(name) else f"not {word}" for name, word in MOTOR_TICKS.items()]
+        return ", ".join([*ticked, *named]) if left else ""
 
     @property
     def cause_text(self) -> str:

@@ -28,6 +28,7 @@ urlpatterns = [
     path("stops/<int:pk>/all-installed/", stops.all_installed, name="all_installed"),
     path("stops/<int:pk>/units/<int:unit_pk>/installed/", stops.installed, name="installed"),
     path("stops/<int:pk>/units/<int:unit_pk>/not-installed/", stops.not_installed, name="not_installed"),
+    path("stops/<int:pk>/units/<int:unit_pk>/motor/", stops.motor, name="motor"),
     path("stops/<int:pk>/units/<int:unit_pk>/undo/", stops.undo, name="undo"),
     path("stops/<int:pk>/hardware/", stops.hardware, name="hardware_used"),
     path("stops/<int:pk>/photos/", stops.photo_add, name="photo_add"),

@@ -244,6 +244,34 @@ def undo(body: OfUnit, done: Done) -> Reply:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Motor(OfUnit):
+    """How a unit's motor was left."""
+
+    limits: bool = False
+    charged: bool = False
+    channel: Annotated[str, Longest(20)] = ""
+    remote: Annotated[str, Longest(60)] = ""
+    hub: Annotated[str, Longest(60)] = ""
+
+
+@entry("installs.motor", "how a motor was left", Motor, _stop_touched)
+def motor(body: Motor, done: Done) -> Reply:
+    """What was said last stands."""
+    visit = _visit(body, done)
+    stops.note_motor(
+        appointment=visit,
+        unit=access.unit_key(visit, body.unit),
+        limits=body.limits,
+        charged=body.charged,
+        channel=body.channel,
+        remote=body.remote,
+        hub=body.hub,
+        by=done.by,
+    )
+    return {}
+
+
+@dataclass(frozen=True, kw_only=True)
 class Hardware(OfStop):
     """Hardware used otherwise; the material's key is as its form has it, empty for none."""
 

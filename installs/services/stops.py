@@ -147,6 +147,30 @@ def undo_outcome(*, appointment: Appointment, unit: Unit, by: User) -> VisitUnit
     return one
 
 
+@transaction.atomic
+def note_motor(
+    *,
+    appointment: Appointment,
+    unit: Unit,
+    by: User,
+    limits: bool = False,
+    charged: bool = False,
+    channel: str = "",
+    remote: str = "",
+    hub: str = "",
+) -> VisitUnit:
+    """How a motor was left: what the next person at it, and the customer, have to know."""
+    row, _ = _stop(appointment, may_be_closed=True)
+    one = _rows(row, [unit])[0]
+    named = {"channel": channel.strip()[:20], "remote": remote.strip()[:60], "hub": hub.strip()[:60]}
+    one.as_left = {"limits": limits, "charged": charged, **{name: text for name, text in named.items() if text}}
+    changes = audit.changed(one, ["as_left"])
+    one.save(update_fields=["as_left"])
+    if changes:
+        audit.record(by=by, action="noted the motor", subject=one.unit, job=row.job_id, note=one.motor_text)
+    return one
+
+
 def _left_with(row: Appointment) -> bool:
     from installs.models import Load
 

@@ -29,7 +29,7 @@ from installs.adapters.packet import (
 from installs.adapters.truck import left_behind, list_at, packages_on
 from installs.drawings import signature_drawing
 from installs.forms import CauseForm, HardwareUsedForm, PhotoForm, SignForm
-from installs.models import Stop, VisitUnit
+from installs.models import MOTOR_TICKS, Stop, VisitUnit
 from installs.rules.causes import kinds_of, top_causes
 from installs.services import stops as services
 from installs.views.loads import day_paths
@@ -110,6 +110,8 @@ def stop_page(
             for row in rows
         ],
         "plans": values["plans"],
+        "motors": {one.unit.pk: one.read for one in summary.worked if one.read is not None and one.read.motor},
+        "motor_ticks": MOTOR_TICKS.items(),
         "to_do": to_do,
         "left_behind": left_behind(line for line in lines if line.appointment_id in (visit.pk, None)),
         "gap_reason": load.gap_reason if load else "",
@@ -234,6 +236,16 @@ def not_installed(request: SignedInRequest, pk: int, unit_pk: int) -> HttpRespon
 def undo(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
     unit = unit_key(stop_for(request.user, pk), unit_pk)
     return _act(request, pk, services.undo_outcome, unit=unit)
+
+
+@roles_required(*INSTALLS)
+@require_POST
+def motor(request: SignedInRequest, pk: int, unit_pk: int) -> HttpResponse:
+    """How a motor was left."""
+    unit, sent = unit_key(stop_for(request.user, pk), unit_pk), request.POST
+    ticks = {name: bool(sent.get(name)) for name in MOTOR_TICKS}
+    words = {name: sent.get(name, "")[:60] for name in ("channel", "remote", "hub")}
+    return _act(request, pk, services.note_motor, unit=unit, **ticks, **words)
 
 
 @roles_required(*INSTALLS)

@@ -55,8 +55,8 @@ ACTIONS: dict[str, set[str]] = {
         LOADS,
     ),
     **dict.fromkeys(
-        ("all_installed", "installed", "not_installed", "undo", "hardware_used", "photo_add", "sign", "paid", "done",
-         "reopen", "hardware_undo", "photo_remove", "photo_show"),
+        ("all_installed", "installed", "not_installed", "undo", "motor", "hardware_used", "photo_add", "sign", "paid",
+         "done", "reopen", "hardware_undo", "photo_remove", "photo_show"),
         INSTALLS,
     ),
     **dict.fromkeys(("plan_install", "return_open", "visit_units", "return_drop"), OFFICE),
@@ -157,7 +157,7 @@ def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
         ("rules_revision", rules),
     ):
         found |= {name: [row.pk] for name in names.split()}
-    found |= {name: [visit.pk, unit.pk] for name in ("installed", "not_installed", "undo")}
+    found |= {name: [visit.pk, unit.pk] for name in ("installed", "not_installed", "undo", "motor")}
     found |= {"make_load": [visit.crew_id, visit.day.isoformat()], "figure_jobs": ["one_trip"]}
     rows = {"load": load, "stop": visit, "return": owed, "hardware-rules": rules, "van": van, "job-install": job}
     rows["install-figures"] = job

@@ -546,3 +546,50 @@ def test_every_action_leaves_a_trail_on_the_job(branch: Branch, dispatcher: User
 
     actions_done = set(AuditEntry.objects.filter(job_id=job.pk).values_list("action", flat=True))
     assert {"installed", "did not install", "closed the stop", "owes a return", "arrived", "was done"} <= actions_done
+
+
+def test_the_stop_shows_its_openings_drawn_and_what_the_measurer_left(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[[User], Any]
+) -> None:
+    """Which side is left, and what was noted at the window, stood on paper alone."""
+    _, visit = a_day(branch, dispatcher, installer)
+    first = units_of(visit)[0].opening
+    Opening.objects.filter(pk=first.pk).update(note="mind the alarm wire", site_facts={"take_down": "we"})
+
+    page = as_user(installer).get(f"/stops/{visit.pk}/").content.decode()
+
+    openings = {unit.opening_id for unit in units_of(visit)}
+    assert page.count("as seen from the room") == len(openings)
+    assert "mind the alarm wire" in page
+    assert "photograph damage and holes first" in page
+    assert page.index("a bracket") < page.index("Options, and why so")
+
+
+def test_a_motor_is_noted_as_it_was_left(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[[User], Any]
+) -> None:
+    """Limits, channel and hub were set and told nobody: the next person began from nothing."""
+    job, visit = a_day(branch, dispatcher, installer)
+    unit = units_of(visit)[0]
+    stops.mark_all_installed(appointment=visit, by=installer)
+    sent = {"limits": "yes", "channel": "3", "remote": "Den", "hub": "Weir hub"}
+
+    as_user(installer).post(f"/stops/{visit.pk}/units/{unit.pk}/motor/", sent)
+
+    left = "limits set, not charged, channel 3, remote Den, hub Weir hub"
+    assert visit.visit_units.get(unit=unit).motor_text == left
+    assert kind_of("installs.completion").gather(job)["motors_left"] == [f"{unit.opening}: {left}"]
+
+
+def test_a_finished_stop_is_opened_again_for_an_hour(branch: Branch, dispatcher: User, installer: User) -> None:
+    """It could be for ever, and nothing said until when."""
+    _, visit = a_day(branch, dispatcher, installer)
+    stops.mark_all_installed(appointment=visit, by=installer)
+    closed = stops.close_stop(appointment=visit, by=installer).closed_at
+    assert closed is not None
+
+    with pytest.raises(Refused, match="it could be taken back until"):
+        stops.take_back(appointment=visit, by=installer, at=closed + dt.timedelta(minutes=61))
+    stops.take_back(appointment=visit, by=installer, at=closed + dt.timedelta(minutes=59))
+
+    assert not Stop.objects.get(appointment=visit).is_closed()

@@ -118,6 +118,9 @@ async function bodyOf(form) {
     Object.assign(body, { cause: text(form, "cause"), note: text(form, "note") });
   } else if (kind === "installs.hardware") {
     Object.assign(body, { material: text(form, "material"), change: Number(text(form, "change") || 0), note: text(form, "note"), unit: Number(text(form, "unit")) || null });
+  } else if (kind === "installs.motor") {
+    const words = ["channel", "remote", "hub"].map((name) => [name, text(form, name)]);
+    Object.assign(body, Object.fromEntries(words), { limits: form.elements.limits.checked, charged: form.elements.charged.checked });
   } else if (kind === "installs.sign") {
     Object.assign(body, { name: text(form, "name"), strokes: JSON.parse(text(form, "signature") || "[]"), left_with: text(form, "left_with") });
   } else if (kind === "installs.done") {
