@@ -52,6 +52,7 @@ def register() -> None:
     menu.add("Figures", "installs:figures", roles=[OWNER], position=10)
     menu.add("Hardware", "installs:rules", roles=[OWNER], position=55)
     panels.add("jobs:job", "Install", "installs:job_panel", position=40)
+    panels.add("jobs:project", "Punch list", "installs:punch_list", roles=[DISPATCHER, OWNER], position=10)
     panels.add("jobs:appointment", "Units and hardware", "installs:visit_panel", position=20, shows=_installs)
     demo.add(load, position=40)
     jobs_ports.stage_sources.append(stage_facts)

@@ -41,6 +41,7 @@ urlpatterns = [
     path("install-photos/<int:pk>/show/", stops.photo_show, name="photo_show"),
     path("your-job/<str:token>/after/<int:pk>/", your_job.your_photo, name="your_photo"),
     path("install-photos/<int:pk>/remove/", stops.photo_remove, name="photo_remove"),
+    path("installs/projects/<int:pk>/punch-list/", jobs.punch_list, name="punch_list"),
     path("installs/jobs/<int:pk>/panel/", jobs.job_panel, name="job_panel"),
     path("installs/jobs/<int:pk>/hardware/", jobs.job_hardware_page, name="job_hardware"),
     path("installs/jobs/<int:pk>/plan/", jobs.plan_install, name="plan_install"),

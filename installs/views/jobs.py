@@ -32,7 +32,9 @@ from installs.services import hardware
 from installs.services import returns as return_services
 from installs.services import visits as visit_services
 from installs.services.hardware import visit_hardware
+from jobs.access import project_for
 from jobs.models import INSTALLING, Appointment, Job
+from jobs.views.jobs import csv_answer
 from measuring.adapters.options import options_shown
 from measuring.models import Unit
 from shared import roles
@@ -53,6 +55,32 @@ def to_load(user: User, job: Job) -> list[LoadLine]:
     loads = Load.objects.visible_to(user).filter(state__in=[Load.State.OPEN, Load.State.CHECKED])
     lines = LoadLine.objects.filter(load__in=loads, unit__opening__job=job, checked__lt=F("quantity"))
     return list(lines.select_related("load__crew", "unit__opening__room").order_by("load__day", "order"))
+
+
+@roles_required(*OFFICE)
+@require_GET
+def punch_list(request: SignedInRequest, pk: int) -> HttpResponse:
+    """What is still to be put right in a project, phase by phase; as a table for its builder too."""
+    project = project_for(request.user, pk)
+    owed = (
+        ReturnOwed.objects.filter(job__project=project, state__in=[ReturnOwed.State.OWED, ReturnOwed.State.BOOKED])
+        .select_related("job__site", "unit__opening__room", "unit__product", "appointment")
+        .order_by("job__phase", "job__pk", "unit__opening__room__order", "unit__opening__order")
+    )
+    rows = [(one.unit.opening.phase or one.job.phase, one) for one in owed]
+    if request.GET.get("format") == "csv":
+        head = ["phase", "job", "site", "opening", "unit", "product", "to put right", "note", "state", "day"]
+        lines = [
+            [phase, one.job.number, one.job.site.address, str(one.unit.opening), one.unit.code, one.unit.product.name,
+             one.cause_text, one.note, one.get_state_display(), one.appointment.day if one.appointment else ""]
+            for phase, one in rows
+        ]  # fmt: skip
+        return csv_answer(f"punch-list-{project.pk}", head, lines)
+    phases: dict[str, list[ReturnOwed]] = {}
+    for phase, one in rows:
+        phases.setdefault(phase, []).append(one)
+    context = {"project": project, "phases": sorted(phases.items()), "count": len(rows)}
+    return render(request, "installs/_punch_list.html", context)
 
 
 @roles_required(*SEES)

@@ -14,6 +14,7 @@ from PIL import Image
 from installs import api, urls
 from installs.models import HardwareRules
 from installs.services import hardware, loads, returns, stops
+from jobs.models import Project
 from shared.models import User
 from tests.factories import make_branch, make_cast
 from tests.installs.makers import a_day
@@ -38,6 +39,7 @@ PAGES: dict[str, set[str]] = {
     "job_hardware": LOADS,
     "visit_panel": LOADS,
     "visit_hardware": LOADS,
+    "punch_list": OFFICE,
     "returns": RETURNS,
     "return": RETURNS,
     "figures": OFFICE,
@@ -154,6 +156,7 @@ def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
         ("visit_panel visit_hardware visit_units pull", visit),
         ("job_panel job_hardware plan_install return_open", job),
         ("return return_drop return_ready", owed),
+        ("punch_list", Project.objects.create(branch=by.branch, customer=job.customer, name="Weir Court")),
         ("rules_revision", rules),
     ):
         found |= {name: [row.pk] for name in names.split()}

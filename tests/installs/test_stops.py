@@ -21,7 +21,7 @@ from fabrication.services.starting_data import load_materials, load_recipes
 from installs.adapters.minutes import install_minutes, learned
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.services import returns, stops
-from jobs.models import Appointment, CalendarRules, Customer, Job, Message, Purpose
+from jobs.models import Appointment, CalendarRules, Customer, Job, Message, Project, Purpose
 from jobs.ports import ports
 from jobs.services import appointments as calendar
 from measuring.models import Opening, Unit
@@ -593,3 +593,20 @@ def test_a_finished_stop_is_opened_again_for_an_hour(branch: Branch, dispatcher:
     stops.take_back(appointment=visit, by=installer, at=closed + dt.timedelta(minutes=59))
 
     assert not Stop.objects.get(appointment=visit).is_closed()
+
+
+def test_what_is_left_to_put_right_stands_by_phase_on_the_project(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[[User], Any]
+) -> None:
+    """A builder asked for it, and the office gathered it from every job by hand."""
+    job, visit = a_day(branch, dispatcher, installer)
+    project = Project.objects.create(branch=branch, customer=job.customer, name="Weir Court")
+    Job.objects.filter(pk=job.pk).update(project=project, phase="Block B")
+    _, down = close_with_one_missing(visit, installer, "damage.on_arrival")
+    client = as_user(dispatcher)
+
+    page = client.get(f"/installs/projects/{project.pk}/punch-list/").content.decode()
+    table = client.get(f"/installs/projects/{project.pk}/punch-list/?format=csv").content.decode()
+
+    assert page.index("Block B") < page.index(down.code)
+    assert [line.split(",")[0] for line in table.splitlines()] == ["phase", "Block B"]
