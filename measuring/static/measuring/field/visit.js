@@ -329,8 +329,7 @@ function bayPage(visit) {
   return [
     titleLine(["#", "all openings"], "Bay or corner"),
     h("p", {}, "Choose its openings, left to right. Then read each wall, corner to corner, among the opening's readings. The office works the sizes out."),
-    visit.openings.map(pick),
-    many && chosen.slice(0, -1).map(corner),
+    h("div", {}, visit.openings.map(pick), many && chosen.slice(0, -1).map(corner)),
     ui.problems.bay && h("ul", { class: "errorlist" }, h("li", {}, ui.problems.bay)),
     many && bottom(h("button", { class: "action", id: "save-bay", onclick: save }, "Save the bay")),
   ].filter(Boolean);
