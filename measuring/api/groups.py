@@ -15,12 +15,15 @@ from measuring.models import Group, Opening
 from measuring.services import bays, openings
 from measuring.services.bays import CornerRead
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
+from shared.fields import length_answer
+from shared.lengths import Length
 
 
 class GroupSerializer(serializers.ModelSerializer[Group]):
     """A group; a bay's angles and who runs past, left to right, in the order of its openings."""
 
     openings = serializers.SerializerMethodField()
+    stands_off = serializers.SerializerMethodField()
 
     class Meta:
         model = Group
@@ -37,6 +40,11 @@ class GroupSerializer(serializers.ModelSerializer[Group]):
             "bottoms_level",
         ]
         read_only_fields = fields
+
+    def get_stands_off(self, group: Group) -> dict[str, dict[str, object]]:
+        """By opening, where it is not the product's own."""
+        unit = group.job.branch.unit
+        return {key: length_answer(Length(ticks), unit) for key, ticks in group.stands_off.items()}
 
     def get_openings(self, group: Group) -> list[int]:
         return [one.pk for one in group.openings.all()]
@@ -82,7 +90,7 @@ class GroupViewSet(ReadViewSet[Group]):
     """Openings that belong together: bays and corners, pairs, line-ups, layers."""
 
     lookup_value_regex = r"[0-9]+"
-    queryset = Group.objects.prefetch_related("openings")
+    queryset = Group.objects.select_related("job__branch").prefetch_related("openings")
     serializer_class = GroupSerializer
     filterset_fields = ("job", "kind")
     roles = access.SEES_SIZES

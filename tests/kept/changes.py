@@ -151,6 +151,7 @@ CHANGES: dict[str, list[Change]] = {
                 "body.choices.outcome",
                 "body.choices.ours",
                 "body.choices.lapping",
+                "body.choices.to_come",
                 "body.products.*.is_active",
                 "body.products.*.choices.*.is_length",
                 f"body.{body}*named",
@@ -159,7 +160,10 @@ CHANGES: dict[str, list[Change]] = {
                 f"body.{body}*rooms.*.taken",
                 f"body.{body}*openings.*.at_it",
                 f"body.{body}*openings.*.facts.goes_on",
-                *(f"body.{body}*openings.*.facts.{fact}" for fact in ("mullions", "unit_gap", "lapping")),
+                *(f"body.{body}*openings.*.facts.{fact}" for fact in ("mullions", "unit_gap", "lapping", "to_come")),
+                f"body.{body}*openings.*.templates",
+                f"body.{body}*goes_back",
+                *(f"body.{body}*job.{name}" for name in ("templates", "directions", "map_link")),
                 f"body.{body}*openings.*.bay",
                 f"body.{body}*openings.*.one_head",
                 f"body.{body}*openings.*.units.*.released",
@@ -172,7 +176,9 @@ CHANGES: dict[str, list[Change]] = {
             for what in (
                 "units.*.released",
                 "units.*.product",
-                *(f"facts.{fact}" for fact in ("goes_on", "mullions", "unit_gap", "lapping")),
+                *(f"facts.{fact}" for fact in ("goes_on", "mullions", "unit_gap", "lapping", "to_come")),
+                "templates",
+                "*to_come",
                 "bay",
                 "one_head",
             )
@@ -312,7 +318,7 @@ CHANGES: dict[str, list[Change]] = {
         # what a firm says of its branch when it sets up
         *[
             Change(f"GET /api/branches/* body.*{name}", "Said when the firm is set up.", is_new=True)
-            for name in ("currency", "first_weekday")
+            for name in ("currency", "first_weekday", "map_address", "final_days")
         ],
         # which messages a customer takes
         *[
