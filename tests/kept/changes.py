@@ -176,7 +176,7 @@ CHANGES: dict[str, list[Change]] = {
             for what in (
                 "units.*.released",
                 "units.*.product",
-                *(f"facts.{fact}" for fact in ("goes_on", "mullions", "unit_gap", "lapping", "to_come")),
+                *(f"facts.{fact}" for fact in ("goes_on", "mullions", "unit_gap", "lapping")),
                 "templates",
                 "*to_come",
                 "bay",
