@@ -36,6 +36,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("installs", "0005_a_return_is_owed"): STOPPED,
     ("installs", "0008_checks_of_a_stop"): DEFAULTED,
     ("installs", "0011_photos_the_customer_sees"): DEFAULTED,
+    ("installs", "0011_how_a_motor_was_left"): DEFAULTED,
     ("jobs", "0005_expected_is_worked_out"): STOPPED,
     ("jobs", "0007_a_parked_entry_keeps_its_jobs_number"): STOPPED,
     ("jobs", "0010_offers_and_wishes"): DEFAULTED,
@@ -53,12 +54,14 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("measuring", "0013_openings_that_are_no_rectangles"): DEFAULTED,
     ("measuring", "0014_openings_of_a_bay"): DEFAULTED,
     ("measuring", "0015_photos_the_customer_sees"): DEFAULTED,
+    ("measuring", "0016_what_is_to_come"): DEFAULTED,
     ("shared", "0006_entries_of_devices"): STOPPED,
     ("shared", "0007_what_was_done_is_an_action"): STOPPED,
     ("shared", "0009_the_firm_and_its_invitations"): "its new columns have defaults in the database",
     ("shared", "0012_by_the_customer"): DEFAULTED,
     ("shared", "0013_the_request_of_a_run"): DEFAULTED,
     ("shared", "0016_an_old_entry_waits_for_the_office"): DEFAULTED,
+    ("shared", "0017_map_address_and_final_days"): DEFAULTED,
 }
 """Migrations that break the version before them, or look like it: (app, name) and why they may."""
 
