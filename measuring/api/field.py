@@ -61,6 +61,7 @@ def appointments_of(user: User, today: dt.date) -> list[Appointment]:
         .live()
         .filter(purpose__in=MEASURING, day__range=(today, today + dt.timedelta(days=DAYS_AHEAD)))
         .select_related("job__customer", "job__site", "job__branch", "crew")
+        .prefetch_related("job__templates")
         .order_by("starts_at", "pk")[:40]
     )
 
@@ -152,7 +153,7 @@ def visit_of(user: User, appointment: Appointment) -> dict[str, Any]:
         "tapes": _tapes(reading.tape for one in rows for reading in one.readings.all()),
         "url": reverse("measuring:visit", args=[appointment.pk]),
         "secret": secret_for(user, appointment),
-        "job": _job(job) | {"templates": list(job.templates.values_list("position", flat=True))},
+        "job": _job(job) | {"templates": [one.position for one in job.templates.all()]},
         "rooms": _rooms(job, others),
         "openings": [opening_of(one, job.branch.unit) | {"at_it": elsewhere.get(one.pk, [])} for one in openings],
     }
