@@ -9,8 +9,8 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from rest_framework.test import APIClient
 
-from measuring.models import Opening, SizeChange, Unit
-from measuring.services import readings, releases, visits
+from measuring.models import Opening, ShapeTemplate, SizeChange, Unit
+from measuring.services import openings, readings, releases, visits
 from shared.models import User
 from tests.factories import make_branch, make_cast
 from tests.measuring.conftest import set_rooms_above_aside
@@ -44,7 +44,11 @@ def build() -> dict[str, dict[str, Any]]:
     releases.release_to_workroom(job=job, units=[released], by=dispatcher)
     readings.record_reading(opening=released.opening, spot="widths.top", typed="35", by=measurer)
     other = make_opening(job, dispatcher, room="Den")
+    third = make_opening(job, dispatcher, room="Hall", mount="outside", readings={})
+    corner = openings.make_group(job=job, kind="corner", openings=[third, make_opening(job, dispatcher)], by=dispatcher)
     rows = {
+        "group": corner.pk,
+        "template": ShapeTemplate.objects.create(job=job, opening=other, position=1, made_by=measurer).uid,
         "job": job.pk,
         "appointment": appointment.pk,
         "opening": other.pk,
@@ -75,6 +79,8 @@ GETS = {
     "/api/units/": SEES,
     "/api/units/{unit}/": SEES,
     "/api/jobs/{job}/sizes/": SEES,
+    "/api/groups/": SEES,
+    "/api/groups/{group}/": SEES,
     "/api/size-changes/{change}/": SEES,
     "/api/products/": SEES,
     "/api/products/{product}/": SEES,
@@ -88,6 +94,10 @@ POSTS = {
     "/api/openings/{opening}/obstructions/": MEASURES,
     "/api/openings/{opening}/photos/": MEASURES,
     "/api/openings/{opening}/options/": MEASURES,
+    "/api/openings/{opening}/templates/": MEASURES,
+    "/api/openings/{opening}/templates/{template}/": {*MEASURES, "workroom"},
+    "/api/groups/{group}/bay/": MEASURES,
+    "/api/groups/{group}/apart/": MEASURES,
     "/api/openings/{opening}/copy/": MEASURES,
     "/api/openings/{opening}/cannot/": MEASURES,
     "/api/openings/{opening}/not-reached/": MEASURES,
@@ -106,7 +116,7 @@ POSTS = {
     "/api/products/": {"owner"},
     "/api/products/{product}/revise/": {"owner"},
 }
-NO_ROW = {"/api/openings/", "/api/measure-visits/", "/api/units/", "/api/products/", "/api/field/day/"}
+NO_ROW = {"/api/groups/", "/api/openings/", "/api/measure-visits/", "/api/units/", "/api/products/", "/api/field/day/"}
 
 
 @pytest.mark.parametrize("path", GETS)
@@ -176,6 +186,21 @@ def test_a_visits_units_have_their_order_size_as_everywhere(dispatcher: User, me
 
     assert visit["order_width"] == answer["order_width"] == {"text": "35 3/8", "unit": "in", "ticks": 287528}
     assert visit["order_height"] == answer["order_height"]
+
+
+def test_a_bay_by_api_has_its_set_backs(dispatcher: User, api_as: ApiAs, rows: dict[str, Any]) -> None:
+    """A bay could be made on its page alone."""
+    job, office = make_job(dispatcher), api_as(dispatcher)
+    keys = [make_opening(job, dispatcher, mount="outside", readings={}).pk for _ in range(2)]
+
+    made = office.post("/api/groups/", {"job": job.pk, "kind": "bay", "openings": keys}, format="json").json()
+    sent = {"corners": [{"angle": "135"}], "walls": [{"opening": key, "wall": "40", "stands_off": "3"} for key in keys]}
+    answer = office.post(f"/api/groups/{made['id']}/bay/", sent, format="json")
+
+    assert answer.status_code == 200, answer.content
+    assert (answer.json()["angles"], answer.json()["past"]) == ([135.0], [""])
+    assert answer.json()["stands_off"][str(keys[0])]["text"] == "3"
+    assert "right" in Opening.objects.get(pk=keys[0]).bay
 
 
 @pytest.mark.parametrize("typed", ["abc", "-3", "0", "1000", "35 3/7", "35 9/8"])
