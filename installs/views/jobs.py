@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from django.contrib import messages
 from django.db.models import F
 from django.http import Http404, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -59,7 +60,7 @@ def to_load(user: User, job: Job) -> list[LoadLine]:
 
 @roles_required(*OFFICE)
 @require_GET
-def punch_list(request: SignedInRequest, pk: int) -> HttpResponse:
+def punch_list(request: SignedInRequest, pk: int) -> HttpResponseBase:
     """What is still to be put right in a project, phase by phase; as a table for its builder too."""
     project = project_for(request.user, pk)
     owed = (
