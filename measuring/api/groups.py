@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -41,6 +41,7 @@ class GroupSerializer(serializers.ModelSerializer[Group]):
         ]
         read_only_fields = fields
 
+    @extend_schema_field(OpenApiTypes.OBJECT)
     def get_stands_off(self, group: Group) -> dict[str, dict[str, object]]:
         """By opening, where it is not the product's own."""
         unit = group.job.branch.unit

@@ -207,7 +207,7 @@ class OpeningViewSet(ReadViewSet[Opening]):
         return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
     @extend_schema(request=WhereIn, responses=OpenApiTypes.OBJECT)
-    @action(detail=True, methods=["post"], url_path=r"templates/(?P<uid>[0-9a-f-]{36})")
+    @action(detail=True, methods=["post"], url_path=r"templates/(?P<uid>[0-9a-f-]{36})/where")
     def template(self, request: ApiRequest, pk: str = "", uid: str = "") -> Response:
         """Where a template is; ``said`` is to whom it is sent, where it is kept, or why it is discarded."""
         opening, sent = self._one(pk), valid(WhereIn, request)

@@ -606,7 +606,7 @@ def test_what_is_left_to_put_right_stands_by_phase_on_the_project(
     client = as_user(dispatcher)
 
     page = client.get(f"/installs/projects/{project.pk}/punch-list/").content.decode()
-    table = b"".join(client.get(f"/installs/projects/{project.pk}/punch-list/?format=csv")).decode()
+    table = b"".join(client.get(f"/installs/projects/{project.pk}/punch-list/?format=csv")).decode("utf-8-sig")
 
     assert page.index("Block B") < page.index(down.code)
     assert [line.split(",")[0] for line in table.splitlines()] == ["phase", "Block B"]

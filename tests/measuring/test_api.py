@@ -95,7 +95,7 @@ POSTS = {
     "/api/openings/{opening}/photos/": MEASURES,
     "/api/openings/{opening}/options/": MEASURES,
     "/api/openings/{opening}/templates/": MEASURES,
-    "/api/openings/{opening}/templates/{template}/": {*MEASURES, "workroom"},
+    "/api/openings/{opening}/templates/{template}/where/": {*MEASURES, "workroom"},
     "/api/groups/{group}/bay/": MEASURES,
     "/api/groups/{group}/apart/": MEASURES,
     "/api/openings/{opening}/copy/": MEASURES,

@@ -116,7 +116,7 @@ def test_page_and_api_number_and_move_it(
     client.post(f"/templates/{made.pk}/sent/", {"said": "Curlew Shapes"})
     path = f"/api/1/openings/{opening.pk}/templates/"
     second = client.post(path, {"is_marked": True}, content_type="application/json")
-    moved = client.post(f"{path}{made.uid}/", {"to": "returned"}, content_type="application/json")
+    moved = client.post(f"{path}{made.uid}/where/", {"to": "returned"}, content_type="application/json")
 
     assert refused.status_code == 422
     assert second.status_code == 201, second.content
