@@ -97,7 +97,7 @@ class GroupViewSet(ReadViewSet[Group]):
     roles = access.SEES_SIZES
     action_roles = dict.fromkeys(("create", "bay", "apart"), access.MEASURES)
 
-    @extend_schema(request=GroupIn, responses=GroupSerializer)
+    @extend_schema(request=GroupIn, responses={201: GroupSerializer})
     def create(self, request: Request) -> Response:
         """Openings that belong together from now on."""
         sent = valid(GroupIn, request)

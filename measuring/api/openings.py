@@ -198,7 +198,7 @@ class OpeningViewSet(ReadViewSet[Opening]):
         reading_services.add_photo(opening=opening, data=sent.read(), caption=caption, by=request.user)
         return Response(self._detail(opening), status=status.HTTP_201_CREATED)
 
-    @extend_schema(request=TemplateIn, responses=OpenApiTypes.OBJECT)
+    @extend_schema(request=TemplateIn, responses={201: OpenApiTypes.OBJECT})
     @action(detail=True, methods=["post"], url_path="templates")
     def make_template(self, request: ApiRequest, pk: str = "") -> Response:
         """A template of it is made, with TOP and ROOM SIDE on it; its number is in the answer."""
