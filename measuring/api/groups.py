@@ -110,9 +110,9 @@ class GroupViewSet(ReadViewSet[Group]):
     @action(detail=True, methods=["post"])
     def bay(self, request: ApiRequest, pk: str = "") -> Response:
         """A bay's corners and walls; the sizes of its openings follow."""
-        sent = valid(BayIn, request)
+        found, sent = access.bay_for(request.user, int(pk)), valid(BayIn, request)
         group = bays.set_bay(
-            group=access.bay_for(request.user, int(pk)),
+            group=found,
             corners=[CornerRead(one["angle"], tuple(one["legs"]), one["runs_past"]) for one in sent["corners"]],
             walls={one["opening"]: one["wall"] for one in sent["walls"]},
             stands_off={one["opening"]: one["stands_off"] for one in sent["walls"]},
