@@ -378,6 +378,8 @@ def _in_figures(text: str) -> str:
     >>> _in_figures("two feet eleven and a half"), _in_figures("ninety point four cm")
     ('2 feet 11 1/2', '90.4 cm')
     """
+    if text in _VALUES:
+        return text  # one word alone is as likely what else was said
     for pattern, figures in (*_PART_WORDS, *_UNIT_WORDS):
         text = pattern.sub(figures, text)
     text = _SAID_NUMBER.sub(_figures_of, text)

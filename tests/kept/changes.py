@@ -88,7 +88,12 @@ UNREAD = "Nothing read them: minutes of measuring are measuring's, and a pack's 
 
 CORDS = "One table of cord rules: it says more, and a place's hardware rules hold no second one."
 
-NEW_KINDS: dict[str, set[str]] = {"2026-11-29": {"measuring.not_measured", "measuring.on_the_way", "measuring.arrived"}}
+NEW_KINDS: dict[str, set[str]] = {
+    "2026-11-29": {
+        *(f"measuring.{kind}" for kind in ("not_measured", "on_the_way", "arrived", "taken_back", "bay")),
+        *("measuring.template", "measuring.no_template", "installs.motor", "installs.taken_back"),
+    }
+}
 """Entries that no phone of a release could send yet."""
 
 CHANGES: dict[str, list[Change]] = {

@@ -128,6 +128,11 @@ def _measures(phone: Phone) -> None:
     phone.add("measuring.not_measured", appointment=after.pk, reason="nobody home")
     phone.add("measuring.on_the_way", appointment=after.pk)
     phone.add("measuring.arrived", appointment=after.pk)
+    phone.add("measuring.taken_back", appointment=after.pk)
+    phone.add("measuring.facts", opening=copied, facts={"shape": "circle"})
+    made = phone.add("measuring.template", opening=copied, size_is="opening", is_marked=True, position=1)
+    phone.add("measuring.no_template", opening=copied, template=made, reason="torn")
+    phone.add("measuring.bay", **at, openings=[opening, copied], corners=[{"angle": "135"}], kind="corner")
 
 
 def _installs(phone: Phone) -> None:
@@ -164,6 +169,8 @@ def _installs(phone: Phone) -> None:
     phone.add("installs.load_put_back", **on, line=back.pk, count=1)
     phone.add("installs.load_put_back", **on, line=back.pk, count=100_000)
     phone.add("installs.load_back", **on)
+    phone.add("installs.motor", **at, unit=units[0], limits=True, channel="3")
+    phone.add("installs.taken_back", **at)
 
 
 def _photo() -> str:

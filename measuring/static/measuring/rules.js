@@ -149,6 +149,7 @@ function plainText(text) {
 /** A length as it is spoken, in figures; what has no words for numbers stays. */
 function inFigures(said) {
   const value = (words) => (words ? words.split(/[ -]/).reduce((sum, word) => sum + VALUES[word], 0) : 0);
+  if (Object.hasOwn(VALUES, said)) return said; // one word alone is as likely what else was said
   let text = SAID.reduce((out, [pattern, figures]) => out.replace(pattern, figures), said);
   text = text.replace(SAID_NUMBER, (_, one, hundred, rest) => String(hundred ? value(one) * 100 + value(rest) : value(one)));
   text = text.replace(SAID_POINT, (_, figures) => `.${figures.replaceAll(" ", "")}`);
