@@ -14,7 +14,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('jobs', '0030_questions_keys_and_certificates'),
-        ('measuring', '0014_openings_of_a_bay'),
+        ('measuring', '0015_photos_the_customer_sees'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

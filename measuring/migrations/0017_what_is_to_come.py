@@ -4,7 +4,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('measuring', '0015_templates_of_shapes'),
+        ('measuring', '0016_templates_of_shapes'),
     ]
 
     operations = [

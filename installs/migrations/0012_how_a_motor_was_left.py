@@ -4,7 +4,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('installs', '0010_texts_have_bounds'),
+        ('installs', '0011_photos_the_customer_sees'),
     ]
 
     operations = [
