@@ -154,7 +154,7 @@ def load_list(load: Load) -> dict[str, Any]:
 def work_order(visit: Appointment) -> Content:
     """One stop by itself."""
     summary = packet.stop_summary(visit, visit_units(visit), rules_of(visit.job.branch))
-    packet._read_openings([summary])
+    packet.read_openings([summary])
     packages = packages_on(*list_at(visit), summary.worked)
     values = {**packet.stop_values(summary, packages), "when": window_text(visit)}
     drawn = {**values, "units": [dict(unit) for unit in values["units"]]}
