@@ -167,13 +167,14 @@ def walk(day: Day, page: Page, kills: Sequence[int], kill: Callable[[Page], Page
 
 def kept_on_the_phone(day: Day, page: Page) -> None:
     """In the yard, with signal: the day is opened once, and the phone takes along what it needs."""
-    page.context.add_cookies([{"name": "sessionid", "value": day.session, "url": day.site.url}])
-    page.goto(f"{day.site.url}{day.begins}")
-    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
-    page.goto(f"{day.site.url}/today/")
     shells = ["/measure/offline/", "/stops/offline/"]
-    until(lambda: page.evaluate(SHELLS_KEPT, shells), what="the empty pages are on the phone")
-    until(lambda: page.evaluate(PAGES_KEPT, day.user) >= day.pages, what="the day's pages are on the phone")
+    page.context.add_cookies([{"name": "sessionid", "value": day.session, "url": day.site.url}])
+    for path in (day.begins, "/today/"):
+        page.goto(f"{day.site.url}{path}")
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        until(lambda: page.evaluate(SHELLS_KEPT, shells), what="the empty pages are on the phone")
+        pages = 0 if path.startswith("/measure/") else day.pages
+        until(lambda pages=pages: page.evaluate(PAGES_KEPT, day.user) >= pages, what=f"{pages} pages are on the phone")
 
 
 def arrived(day: Day, page: Page) -> list[str]:
