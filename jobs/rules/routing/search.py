@@ -34,6 +34,8 @@ class Cooling:
         First and last temperature.
     large_hot, large_cold
         The same from `look` stops on, where there are too few steps for each stop to wander far.
+    long_hot, long_cold
+        The same up to `vast` stops where `has_long_routes`: most places near at hand are in time there.
     size, string
         Stops torn out by one step on average, and the longest string of one route among them.
     long_size, long_string
@@ -53,6 +55,9 @@ class Cooling:
     cold: float = 0.01
     large_hot: float = 0.3
     large_cold: float = 0.03
+    long_hot: float = 1.0
+    long_cold: float = 0.05
+    vast: int = 600
     size: float = 10.0
     string: float = 10.0
     long_size: float = 15.0
@@ -65,7 +70,11 @@ class Cooling:
     rounds: int = 16
 
     def __post_init__(self) -> None:
-        for cold, hot in ((self.cold, self.hot), (self.large_cold, self.large_hot)):
+        for cold, hot in (
+            (self.cold, self.hot),
+            (self.large_cold, self.large_hot),
+            (self.long_cold, self.long_hot),
+        ):
             if not 0 < cold <= hot:
                 raise ValueError(f"cold {cold} must be above 0 and at most hot ({hot})")
 
@@ -252,8 +261,10 @@ class Search:
 
     def _heat(self, part: float) -> float:
         """The temperature when that part of the time is gone."""
-        c = self.cooling
-        hot, cold = (c.large_hot, c.large_cold) if len(self.arrays.service) >= c.look else (c.hot, c.cold)
+        c, stops = self.cooling, len(self.arrays.service)
+        hot, cold = (c.large_hot, c.large_cold) if stops >= c.look else (c.hot, c.cold)
+        if self._long and stops <= c.vast:
+            hot, cold = c.long_hot, c.long_cold
         return hot * float((cold / hot) ** min(max(part, 0.0), 1.0))
 
     @staticmethod
