@@ -376,7 +376,7 @@ def _in_figures(text: str) -> str:
     >>> _in_figures("thirty five and three eighths"), _in_figures("nine hundred four millimeters")
     ('35 and 3/8', '904 mm')
     >>> _in_figures("two feet eleven and a half"), _in_figures("ninety point four cm")
-    ('2 feet 11 1/2', '90.4 cm')
+    ('2 feet 11 and 1/2', '90.4 cm')
     """
     if text in _VALUES:
         return text  # one word alone is as likely what else was said

@@ -20,7 +20,7 @@ from shared.routes import RunSerializer
 
 class OwnClothSerializer(serializers.ModelSerializer[OwnCloth]):
     job_number = serializers.CharField(source="job.number", read_only=True)
-    stock = serializers.CharField(source="item.code", read_only=True, default=None)
+    stock = serializers.CharField(source="item.code", allow_null=True, read_only=True, default=None)
     shelf = serializers.CharField(read_only=True)
     width_needed = LengthSerializerField(read_only=True)
     length_needed = LengthSerializerField(read_only=True)

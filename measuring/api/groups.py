@@ -121,7 +121,7 @@ class GroupViewSet(ReadViewSet[Group]):
         )
         return Response(self.get_serializer(group).data)
 
-    @extend_schema(request=None, responses={204: OpenApiTypes.NONE})
+    @extend_schema(request=None, responses={204: None})
     @action(detail=True, methods=["post"])
     def apart(self, request: ApiRequest, pk: str = "") -> Response:
         """Openings on their own again."""

@@ -381,7 +381,7 @@ def close_out(openings: Sequence[Standing], *, in_part: bool, short: str = "") -
     'part'
     >>> close_out([Standing("not_reached")], in_part=False).problem
     'left'
-    >>> thin = {"code": "depth_short", "field": "depth", "severity": "check", "text": "2 in deep."}
+    >>> thin = {"code": "depth_short", "field": "depth", "severity": "check", "text": "2 in deep.", "todo": ""}
     >>> [close_out([Standing("read", (), [thin], why)], in_part=False).problem for why in ("", "the shop notches it")]
     ['gap', '']
     """

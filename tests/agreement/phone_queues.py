@@ -253,7 +253,7 @@ class Play:
             first = person.coming() if number == 0 else person.again()
             first += person.afterwards() if number == 2 else []
             last = [*person.some(1), *person.leaving()] if number == 1 and not person.is_rare(0.04) else []
-            played = self.page.play(day, [*first, *last, *person.some(20 * size)], most=size)
+            played = self.page.play(day, [*first, *last, *person.some(30 * size)], most=size)
             self.send(phone, played["fresh"])
             day = phone.day()
             synced = self.compare(phone, day, played["after"])

@@ -44,7 +44,7 @@ def set_up_firm(page: Any, code: str, look: Callable[[Any], None]) -> None:
     page.get_by_label("Name of the firm").fill("Weir & Daughters")
     look(page)
     save(page)
-    page.get_by_label("Address").fill("9 Weir Street\nLarkmere 00311")
+    page.get_by_role("textbox", name="Address (optional)", exact=True).fill("9 Weir Street\nLarkmere 00311")
     page.get_by_label("Place on the map").fill("41.6180, -91.8720")
     page.get_by_label("Time zone").select_option("America/Chicago")
     look(page)

@@ -58,7 +58,7 @@ ACTIONS: dict[str, set[str]] = {
     ),
     **dict.fromkeys(
         ("all_installed", "installed", "not_installed", "undo", "motor", "hardware_used", "photo_add", "sign", "paid",
-         "done", "reopen", "hardware_undo", "photo_remove", "photo_show"),
+         "done", "reopen", "hardware_undo", "photo_show", "photo_remove"),
         INSTALLS,
     ),
     **dict.fromkeys(("plan_install", "return_open", "visit_units", "return_drop"), OFFICE),

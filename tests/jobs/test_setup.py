@@ -42,7 +42,7 @@ def test_crews_get_the_working_days_that_were_ticked(page: Client, branch: Branc
     assert [row.weekday for row in una.hours.all()] == [0, 1, 5]
     assert {(row.starts, row.ends) for row in installers.hours.all()} == {(dt.time(7, 30), dt.time(16))}
     assert (una.purposes, installers.people) == ([], 2)
-    assert set(installers.purposes) == {"install", "return", "take_down", "delivery"}
+    assert set(installers.purposes) == {"install", "return", "take_down", "delivery", "service"}
     assert CalendarRules.of(branch).holiday_country == "CA"
     assert AuditEntry.objects.filter(action="set up the crew").count() == 2
 

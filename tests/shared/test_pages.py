@@ -106,7 +106,9 @@ OPEN = {
     "metrics",  # with a token, or from this machine: tests/shared/test_metrics.py
     "worker",  # the field pages' service worker: a script without data
     "feed",  # a calendar program cannot sign in: its address holds a secret
+    "text_in",  # a gateway's reply: a key in its address, tests/jobs/test_texts_in.py
     "your_job",
+    "your_photo",
     "your_question",
     "your_approval",
     "your_record",
