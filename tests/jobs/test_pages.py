@@ -599,13 +599,15 @@ def test_a_tap_is_taken_back_on_today(branch, crew, measurer, as_user, calendar_
 
     form = rf'action="/visits/{visit.pk}/take-back/"[^>]*data-back( hidden)?>'
     shown = re.search(form, client.get("/today/").content.decode())
-    assert shown is not None and shown[1] is None
+    assert shown is not None
+    assert shown[1] is None
     client.post(f"/visits/{visit.pk}/take-back/")
 
     visit.refresh_from_db()
     assert visit.state == Appointment.State.PLANNED
     kept = re.search(form, client.get("/today/").content.decode())
-    assert kept is not None and kept[1] == " hidden"  # for a tap without signal
+    assert kept is not None
+    assert kept[1] == " hidden"  # for a tap without signal
 
 
 def test_one_judgement_of_a_visit_stands_everywhere(branch, crew, office, dispatcher, measurer, as_user, time_machine):
