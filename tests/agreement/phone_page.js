@@ -51,6 +51,7 @@ const LOOK = {
   reading(look, { readings }) { return nth(readings, look)?.uid; },
   conflict(look, { day }) { return nth(day.visits.flatMap((visit) => visit.openings).flatMap((one) => one.conflicts).filter((one) => one.id), look)?.id; },
   obstruction(look, { day }) { return nth(day.visits.flatMap((visit) => visit.openings).flatMap((one) => one.obstructions), look)?.uid; },
+  template(look, { day }) { return nth(day.visits.flatMap((visit) => visit.openings).flatMap((one) => one.templates ?? []), look)?.uid; },
   tape(look, { day }) { return nth(day.tapes, look)?.id; },
 };
 
@@ -71,6 +72,11 @@ function filled(work, { id, kind, body, done_at, look }) {
     if (!(name in LOOK)) continue;
     made[name] = LOOK[name](n, { day, readings });
     if (made[name] == null) return null;
+  }
+  if (made.template) made.opening = openings.find((one) => (one.templates ?? []).some((found) => found.uid === made.template)).uid;
+  if (look.shaped) {
+    made.opening = nth(openings.filter((one) => (one.facts.shape ?? "rectangle") !== "rectangle"), look.opening)?.uid;
+    if (!made.opening) return null;
   }
   if ("open" in look) {
     const isWanted = OPEN[look.open];

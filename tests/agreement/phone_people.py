@@ -44,6 +44,8 @@ class Person:
         if self.is_rare(0.06):
             return nobody
         taps = [self.one(tap, look={"appointment": 0}) for tap in ("on_the_way", "arrived") if not self.is_rare(0.3)]
+        if taps and self.is_rare(0.5):
+            taps.append(self.one("taken_back", look={"appointment": 0}))
         begun = self.one("begin", look={"appointment": 0, "tape": self.any()})
         unseen = self.one("facts", facts={"substrate": "tile"}, look={"opening": self.any(), "blind": True})
         rooms = [self.one("room"), self.one("room", name="Hall")]
@@ -55,8 +57,17 @@ class Person:
         return self.one("opening", facts=facts, look={"appointment": 0, "room": self.any()})
 
     def again(self) -> list[dict[str, Any]]:
-        """Later in the day: what two said differently is settled, as far as it shows."""
-        return [self.one("settle") for _ in range(self.chance.choice((1, 1, 2)))]
+        """Later in the day: what two said differently is settled, as far as it shows; a tap is taken back."""
+        back = [self.one("taken_back")] if self.is_rare(0.1) else []
+        traced = self.traced() if self.is_rare(0.3) else []
+        return [*back, *traced, *(self.one("settle") for _ in range(self.chance.choice((1, 1, 2))))]
+
+    def traced(self) -> list[dict[str, Any]]:
+        """What is no rectangle is traced, and the paper torn now and then."""
+        facts = {"shape": self.chance.choice(("arch", "trapezoid"))}
+        seen = self.one("facts", facts=facts, look={"opening": self.any(), "blind": False})
+        gone = [self.one("no_template")] if self.is_rare(0.8) else []
+        return [seen, self.one("template", is_marked=True), *gone]
 
     def afterwards(self) -> list[dict[str, Any]]:
         """After the close-out: a reading that did not know of the one that stands, something that is not there."""
@@ -203,7 +214,10 @@ class Person:
         position = self.chance.choice((None, 1, 2, 7))
         size_is = self.chance.choice(("opening", "finished"))
         made = {"size_is": size_is, "is_marked": not self.is_rare(), "position": position}
-        return {**made, "look": {"opening": self.any()}}
+        return {**made, "look": {"opening": self.any(), "shaped": not self.is_rare()}}
+
+    def no_template(self) -> dict[str, Any]:
+        return {"reason": "" if self.is_rare() else "torn", "look": {"template": self.any()}}
 
     def options(self) -> dict[str, Any]:
         control = self.chance.choice(("", "chain", "Cordless", "spring", "mains", "corded", "no such"))
@@ -223,6 +237,9 @@ class Person:
 
     def arrived(self) -> dict[str, Any]:
         return {}
+
+    def taken_back(self) -> dict[str, Any]:
+        return {"look": {"appointment": self.any()}}
 
     def not_measured(self) -> dict[str, Any]:
         return {"reason": self.chance.choice(("no way in", " not ready ", "")), "look": {"appointment": self.any()}}
