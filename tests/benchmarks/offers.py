@@ -100,7 +100,7 @@ class Phone:
 
     def book(self, latitude: float, longitude: float, answer: str) -> None:
         """Takes the first window of an answer, so that a day changes before the next ask."""
-        window = re.search(r'name="window" value="([^"]+)"', answer)
+        window = re.search(r'name="window"[^>]*? value="([^"]+)"', answer)
         assert window is not None, answer[:500]
         values = {
             **self.token, "customer-name": "Ada", "site-street": "7 Weir Street", "site-town": "Larkmere",
