@@ -6,10 +6,12 @@ import re
 from xml.etree import ElementTree
 
 import pytest
+import segno
+from segno.encoder import mask_scores
 
 from shared.drawings import Svg, hatch_lines
 from shared.lengths import Length
-from shared.qr import qr_svg
+from shared.qr import modules, qr_svg
 
 WIDTH = Length.parse("35 3/8")
 SPACE = "{http://www.w3.org/2000/svg}"
@@ -85,6 +87,18 @@ def test_hatching_stays_inside_its_rectangle() -> None:
         for x, y in ((x1, y1), (x2, y2)):
             assert 10 <= x <= 43
             assert 20 <= y <= 37
+
+
+@pytest.mark.parametrize("text", ["http://localhost/c/234567S/", "https://blinds.example/jobs/1042?of=" + "long" * 20])
+def test_a_qr_code_is_its_text_under_the_mask_that_costs_least(text: str) -> None:
+    """Against the encoder's own account of the eight masks, which counts a few overlapping finders once only."""
+    rows = modules(text)
+
+    codes = [segno.make(text, error="m", micro=False, mask=mask).matrix for mask in range(8)]
+    costs = [sum(mask_scores(code, len(code), len(code))) for code in codes]
+    ours = [bytearray(map(int, row)) for row in rows]
+    assert list(ours) in [list(code) for code in codes]
+    assert sum(mask_scores(ours, len(ours), len(ours))) == min(costs)
 
 
 def test_a_qr_code_says_its_text_and_escapes_it() -> None:
