@@ -34,6 +34,7 @@ from shared import roles as all_roles
 from shared.errors import Refused
 from shared.lengths import Length, LengthUnit
 from shared.models import Branch, Document, Run, User
+from shared.paper import Drawn, NotPlain, look_up_pages_singly
 
 G = TypeVar("G", bound="Callable[..., Mapping[str, object] | Content]")
 
@@ -341,16 +342,29 @@ def render(kind: Kind, subject: Any, content: Content, *, revision: int, by: Use
 def _set(html: str, paper: str) -> tuple[bytes, int]:
     """A document set by WeasyPrint; nothing of its boxes is held on to."""
     from weasyprint import CSS, HTML  # 1.5 s of imports that the web processes never need
+    from weasyprint.text.fonts import FontConfiguration
     from weasyprint.urls import FatalURLFetchingError
 
+    look_up_pages_singly()
     text, drawings = lift_drawings(html)
     source = HTML(string=text, base_url="static:", url_fetcher=_own_files(drawings))
     size = CSS(string=f"@page {{ size: {paper} }}")
+    fonts = FontConfiguration()
+    pictures = _plain_drawings(drawings, fonts)
     try:
-        document = source.render(stylesheets=[size], pdf_variant="pdf/ua-1")
+        document = source.render(font_config=fonts, stylesheets=[size], pdf_variant="pdf/ua-1", cache=pictures)
         return document.write_pdf(pdf_variant="pdf/ua-1"), len(document.pages)
     except FatalURLFetchingError as error:  # a BaseException, which would end the worker
         raise Refused(str(error)) from None
+
+
+def _plain_drawings(drawings: Sequence[bytes], fonts: Any) -> dict[str, Drawn]:
+    """By the address of each drawing that has plain marks only: what is to stand there."""
+    found = {}
+    for place, text in enumerate(drawings):
+        with suppress(NotPlain):
+            found[f"drawing:{place}"] = Drawn(text, fonts)
+    return found
 
 
 @contextmanager

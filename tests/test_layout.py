@@ -27,7 +27,7 @@ SHARED = {
     # people and what they did
     "models", "roles", "access", "signins", "audit", "services", "errors",
     # long work and documents
-    "runs", "documents", "files", "pictures", "messages",
+    "runs", "documents", "paper", "files", "pictures", "messages",
     # the API
     "api", "schema", "paging", "parsers", "routes", "tokens", "idempotency", "renames",
     # the frame of every page

@@ -29,7 +29,7 @@ class Words:
 
 
 def words_of(pdf: bytes) -> list[Words]:
-    """Every word of every page but the running ones of 1 pt; a drawing is a form with a scale of its own."""
+    """Every word of every page but the running ones of 1 pt; a drawing is tagged as a figure."""
     found: list[Words] = []
     for number, page in enumerate(PdfReader(BytesIO(pdf)).pages):
         reader = _Page(number, found)
@@ -44,19 +44,24 @@ class _Page:
 
     def __init__(self, number: int, found: list[Words]) -> None:
         self.number, self.found, self.scales = number, found, [1.0]
+        self.tags: list[str] = []
 
-    def enter(self, operator: bytes, _: Any, outer: list[float], inner: list[float]) -> None:
+    def enter(self, operator: bytes, operands: Any, outer: list[float], inner: list[float]) -> None:
         if operator == b"Do":
             self.scales.append(self.scales[-1] * hypot(outer[0], outer[1]))
+        elif operator in {b"BDC", b"BMC"}:
+            self.tags.append(str(operands[0]))
 
     def leave(self, operator: bytes, _: Any, outer: list[float], inner: list[float]) -> None:
         if operator == b"Do":
             self.scales.pop()
+        elif operator == b"EMC":
+            self.tags.pop()
 
     def see(self, text: str, outer: list[float], inner: list[float], font: Any, size: float) -> None:
         points = size * hypot(inner[0], inner[1]) * hypot(outer[0], outer[1]) * self.scales[-1]
         if text.strip() and points > 1.01:
             name = str(font.get("/BaseFont", "")) if font else ""
             self.found.append(
-                Words(text, points, "Bold" in name, len(self.scales) > 1, self.number, inner[5] * outer[3] + outer[5])
+                Words(text, points, "Bold" in name, "/Figure" in self.tags, self.number, inner[5] * outer[3] + outer[5])
             )
