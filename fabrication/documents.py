@@ -163,7 +163,7 @@ def _piece(piece: dict[str, object], part: Part) -> dict[str, object]:
     model="fabrication.Batch",
     template="fabrication/documents/pull_list.html",
     roles=WHO,
-    version=3,
+    version=4,
 )
 def pull_list(batch: Batch) -> dict[str, object]:
     """What to take from the store for a batch: a line a material with its place and total, its units to tick."""
@@ -417,7 +417,7 @@ def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, object]]:
     model="fabrication.UnitMake",
     template="fabrication/documents/work_order.html",
     roles=WHO,
-    version=6,
+    version=7,
     job=lambda make: make.unit.opening.job_id,
 )
 def work_order(make: UnitMake) -> dict[str, object]:
@@ -483,7 +483,7 @@ def _parts_of(make: UnitMake) -> list[Part]:
 
 @document_kind(
     "fabrication.tickets", title="Tickets", model="fabrication.Batch",
-    template="fabrication/documents/tickets.html", roles=WHO, version=2,
+    template="fabrication/documents/tickets.html", roles=WHO, version=3,
 )  # fmt: skip
 def tickets(batch: Batch) -> dict[str, object]:
     """A ticket a unit that travels with its pieces, on a sheet of its own; a batch in one press."""
