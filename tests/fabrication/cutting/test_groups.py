@@ -77,6 +77,20 @@ def test_rooms_share_rolls_that_are_alike_at_least_cost():
     assert plan.proven
 
 
+def test_a_small_batch_of_two_rooms_is_proven():
+    """Three panels of which any two fit beside one another: by hand, the two longer ones share a lay."""
+    stock = tuple(RollStock(f"r{length}", Length(108), Length(length), 1) for length in (900, 1044, 1116))
+    pieces = tuple(
+        RollPiece(name, Length(width), Length(length), 1, False, room)
+        for name, width, length, room in (("a", 52, 49, "den"), ("b", 35, 61, "den"), ("c", 34, 74, "attic"))
+    )
+
+    plan = solve(RollProblem(stock, pieces), 10, steps=1_000_000)
+
+    assert plan.cost == 74 + 49
+    assert plan.proven
+
+
 def test_where_plain_shelves_prefer_the_worse_rolls_a_short_search_finds_out():
     problem = rooms(5, 4, seed=9, alike=True, loose=2, most=8000)
     models = [model for model, _ in housed(problem, roll_model(problem), Watch(60))]

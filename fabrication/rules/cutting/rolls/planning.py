@@ -24,6 +24,8 @@ Report = Callable[[Plan], None]
 
 TRIED = 0.1
 """Share of the time that each of several choices of homes is tried for."""
+FREE = 0.3
+"""Share of the time that the panels free of their rooms are planned for, which bounds every choice of homes."""
 
 
 def plan(problem: RollProblem, watch: Watch, seed: int, report: Report) -> Plan:
@@ -118,6 +120,15 @@ def _thorough(model: RollModel, state: State, seed: int) -> None:
 
     if model.barred:
         state.offer_bound(free_bound(model, state.watch.share(0.2)), "linear program")
+        if not state.done:
+            # what is chosen for rooms is proven by what no choice could save: the same panels free of their rooms
+            free = replace(model, barred=frozenset())
+            watch = state.watch.share(FREE)
+            loose = State(model.scale, model.quantum, state.best, watch, state.bound)
+            search(RollInstance(free), loose, seed)
+            state.offer_searched(loose.least, "free of rooms")
+        if state.done:
+            return
     search(RollInstance(model), state, seed)
 
 
