@@ -130,8 +130,12 @@ class RunLengthField(LengthFormField):
     counted_in = ""
 
     def to_python(self, value: object) -> Length | None:
-        if self.counted_in in RUNS and PLAIN_NUMBER.fullmatch(str(value).strip()):
-            return run_length(str(value).strip(), self.counted_in)
+        number, counted_in = str(value).strip(), self.counted_in
+        for symbol in RUNS:
+            if PLAIN_NUMBER.fullmatch(before := number.removesuffix(symbol).strip()) and before != number:
+                number, counted_in = before, symbol
+        if counted_in in RUNS and PLAIN_NUMBER.fullmatch(number):
+            return run_length(number, counted_in)
         return super().to_python(value)
 
 
@@ -626,7 +630,8 @@ class MaterialForm(PageForm):
         for number in range(1, SIZES + 1) if self.kind not in FITTINGS else ():
             if self.kind == "cloth":
                 self.fields[f"width_{number}"] = LengthFormField(required=False, label=f"{number}: width of the roll")
-            self.fields[f"length_{number}"] = LengthFormField(required=False, label=f"{number}: length")
+            length = RunLengthField if self.kind in STANDS_ALONE else LengthFormField
+            self.fields[f"length_{number}"] = length(required=False, label=f"{number}: length")
             self.fields[f"price_{number}"] = _price_field(f"{number}: price")
         self.fields["supplier"] = forms.ModelChoiceField(Supplier.objects.visible_to(self.asker), required=False)
         self.fields["supplier_code"] = forms.CharField(max_length=40, required=False, label="Supplier's code")

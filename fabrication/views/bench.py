@@ -16,6 +16,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, material_for, part_for, plan_for
 from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.adapters.pulling import pull_lines
+from fabrication.documents import CUT_AT
 from fabrication.drawings import bar_drawing, roll_drawing
 from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
@@ -53,7 +54,7 @@ class Alike:
 @roles_required(*LOOKS)
 @require_GET
 def cutting(request: SignedInRequest) -> HttpResponse:
-    """Every plan that has something left to cut, what is due first on top."""
+    """Every plan that has something left to cut, by where it is cut; what is due first on top."""
     plans = (
         CutPlan.objects.visible_to(request.user)
         .filter(state=CutPlan.State.READY)
@@ -62,7 +63,10 @@ def cutting(request: SignedInRequest) -> HttpResponse:
         .counted()
         .order_by("batch__due_on", "batch", "material__kind", "material__name")
     )
-    return render(request, "fabrication/cutting.html", {"plans": plans})
+    by_place: dict[str, list[CutPlan]] = {}
+    for plan in plans:
+        by_place.setdefault(CUT_AT[Material.Kind(plan.material.kind)], []).append(plan)
+    return render(request, "fabrication/cutting.html", {"places": by_place.items()})
 
 
 @roles_required(*LOOKS)

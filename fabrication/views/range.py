@@ -68,7 +68,7 @@ def material(request: SignedInRequest, pk: int | None = None, kind: str = "") ->
         except Refused as refusal:
             form.refuse(refusal)
         else:
-            messages.success(request, f"{saved.name} is kept.")
+            messages.success(request, f"{saved.name} is saved.")
             return redirect("fabrication:materials")
     context = {"material": row, "kind": Material.Kind(kind).label, "form": form}
     return render(request, "fabrication/material.html", context, status=422 if form.errors else 200)
@@ -88,7 +88,7 @@ def suppliers(request: SignedInRequest, pk: int | None = None) -> HttpResponse:
         except Refused as refusal:
             form.refuse(refusal)
         else:
-            messages.success(request, f"{saved.name} is kept.")
+            messages.success(request, f"{saved.name} is saved.")
             return redirect("fabrication:suppliers")
     rows = Supplier.objects.visible_to(request.user)
     context = {"suppliers": rows, "supplier": row, "form": form}

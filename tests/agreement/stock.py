@@ -54,18 +54,18 @@ def stock_list(eyes: Eyes) -> Iterator[Seen]:
         page = eyes.page(WORKROOM, f"{reverse('fabrication:stock')}?page={number}")
         found = re.search(r"page \d+ of (\d+)", page.text.lower())
         pages = int(found[1]) if found else pages
-        rows = [row for row in page.all("tr") if row.cell("There").text]
+        rows = [row for row in page.all("tr") if row.cell("On hand").text]
         pages = pages if found or not rows or len(rows) < 60 else number + 1
         for row in rows:
             code, long = row.one("th").text, row.cell("Size").text
             is_roll = "×" in long
             yield from _shown(
-                "stock list", code, shelf=row.cell("Place").text, there=row.cell("There").text,
-                length=size(long) if is_roll else length(long), reserved="" if is_roll else row.cell("Promised").text,
+                "stock list", code, shelf=row.cell("Place").text, there=row.cell("On hand").text,
+                length=size(long) if is_roll else length(long), reserved="" if is_roll else row.cell("Reserved").text,
             )  # fmt: skip
             if long and not is_roll:
                 name = row.cell("Material").text.partition(" · ")[0]
-                free[name] += int(length(long)) * (int(row.cell("There").text) - int(row.cell("Promised").text))
+                free[name] += int(length(long)) * (int(row.cell("On hand").text) - int(row.cell("Reserved").text))
         number += 1
     for name, there in free.items():
         yield from _shown("stock list", name, free=str(there))

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.django_db
 
 CLOTH = {
     "name": "Sedge linen, flax", "grams_per_m2": "310", "colour": "flax", "edge": "3/4", "turning": "never",
-    "width_1": "118", "price_1": "21.50", "width_2": "126", "length_2": "1080", "keep": "24", "supplier_code": "SL-4",
+    "width_1": "118", "price_1": "21.50", "width_2": "126", "length_2": "30 yd", "keep": "24", "supplier_code": "SL-4",
     "reorder_at": "2", "pack": "1", "lead_days": "12", "is_active": "on",
 }  # fmt: skip
 
