@@ -45,13 +45,15 @@ async function begin() {
     if (navigator.onLine && (await fetchPage(userId, location.pathname))) location.reload(); // slow, not gone
     return;
   }
-  const said = document.getElementById("messages")?.innerHTML ?? "";
-  document.getElementById("sheet").innerHTML = found.html;
+  const said = document.getElementById("messages")?.innerHTML ?? "", sheet = document.getElementById("sheet");
+  sheet.innerHTML = found.html;
   if (document.getElementById("messages")) document.getElementById("messages").innerHTML = said; // what is said now, not then
   document.title = found.title;
   document.body.dataset.kept = found.keptAt;
   const name = Object.keys(SCRIPTS).find((id) => document.getElementById(id));
-  if (name) import(SCRIPTS[name]);
+  if (!name) return;
+  sheet.inert = true; // a tap before the script is there would be a form sent plainly, which can't leave
+  await import(SCRIPTS[name]).finally(() => { sheet.inert = false; });
 }
 
 begin();
