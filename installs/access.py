@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
 from installs.models import HardwareRules, HardwareUsed, Load, LoadLine, ReturnOwed, StopPhoto, VanStock
-from jobs.models import INSTALLING, Appointment, Crew, Job
+from jobs.models import INSTALLING, Appointment, Crew, Job, Payment
 from measuring.models import Unit
 from shared import roles
 from shared.models import Branch, User
@@ -71,6 +71,12 @@ def photo_for(user: User, pk: int) -> StopPhoto:
     return get_object_or_404(
         StopPhoto.objects.visible_to(user).filter(removed_at=None).select_related("appointment"), pk=pk
     )
+
+
+def payment_for(user: User, pk: int) -> Payment:
+    """What was paid at a stop that this person sees."""
+    rows = Payment.objects.filter(appointment__in=Appointment.objects.visible_to(user).filter(purpose__in=INSTALLING))
+    return get_object_or_404(rows.select_related("job__branch", "appointment"), pk=pk)
 
 
 def used_for(user: User, pk: int) -> HardwareUsed:

@@ -155,7 +155,7 @@ def work_order(visit: Appointment) -> Content:
     """One stop by itself."""
     summary = packet.stop_summary(visit, visit_units(visit), rules_of(visit.job.branch))
     packet.read_openings([summary])
-    packages = packages_on(*list_at(visit), summary.worked)
+    packages = packages_on(*list_at(visit), summary.worked, [visit])
     values = {**packet.stop_values(summary, packages), "when": window_text(visit)}
     drawn = {**values, "units": [dict(unit) for unit in values["units"]]}
     packet.draw_stop(summary, drawn)
@@ -263,9 +263,14 @@ def _done_on_site(job: Job) -> dict[str, Any]:
     stop = Stop.objects.filter(appointment__job=job).exclude(closed_at=None).order_by("-closed_at", "-pk").first()
     used = HardwareUsed.objects.filter(appointment__job=job, undone_at=None).select_related("material", "unit")
     return {
-        "checks": [[label, is_ticked] for _, label, is_ticked in stop.checks] if stop else [],
+        "checks": [_check_words(label, is_ticked, but) for _, label, is_ticked, but in stop.checks] if stop else [],
         "used": [row.text for row in used.order_by("at", "pk")],
     }
+
+
+def _check_words(label: str, is_ticked: bool, but: list[str]) -> list[object]:
+    """What was ticked, whether it was, and, only where there are any, the units it does not hold for."""
+    return [label, is_ticked, *([", ".join(but)] if but else [])]
 
 
 def _signed(job: Job) -> dict[str, Any]:

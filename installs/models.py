@@ -181,6 +181,9 @@ class Stop(models.Model):
         SHOWN = "shown", "shown how it works"
         CLEAN = "clean", "site left clean"
 
+    OF_UNITS = (Check.CORDS, Check.SHOWN)
+    """What is ticked once a stop and may not hold for every unit."""
+
     appointment = models.OneToOneField(Appointment, models.PROTECT, related_name="stop")
     signed_name = models.CharField(max_length=120, blank=True)
     signature = models.JSONField(default=list, help_text="strokes of [x, y] in thousandths of the pad")
@@ -191,6 +194,9 @@ class Stop(models.Model):
     note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
     checked = models.CharField(
         max_length=60, blank=True, default="", db_default="", help_text="once a stop: which checks were ticked"
+    )
+    excepted = models.JSONField(
+        default=dict, db_default={}, help_text="by check: the codes of the units that what was ticked does not hold for"
     )
 
     objects = VisitPartQuerySet.as_manager()
@@ -205,10 +211,13 @@ class Stop(models.Model):
         return self.closed_at is not None
 
     @property
-    def checks(self) -> list[tuple[str, str, bool]]:
-        """Every check of a stop: its key, what is ticked, and whether it is."""
+    def checks(self) -> list[tuple[str, str, bool, list[str]]]:
+        """Every check of a stop: its key, what is ticked, whether it is, and the units that it does not hold for."""
         ticked = self.checked.split()
-        return [(value, label, value in ticked) for value, label in self.Check.choices]
+        return [
+            (value, label, value in ticked, self.excepted.get(value, []) if value in ticked else [])
+            for value, label in self.Check.choices
+        ]
 
 
 class StopPhoto(models.Model):

@@ -34,6 +34,7 @@ urlpatterns = [
     path("stops/<int:pk>/photos/", stops.photo_add, name="photo_add"),
     path("stops/<int:pk>/sign/", stops.sign, name="sign"),
     path("stops/<int:pk>/paid/", stops.paid, name="paid"),
+    path("stops/payments/<int:pk>/take-back/", stops.paid_back, name="paid_back"),
     path("stops/<int:pk>/done/", stops.done, name="done"),
     path("stops/<int:pk>/reopen/", stops.reopen, name="reopen"),
     path("hardware-used/<int:pk>/undo/", stops.hardware_undo, name="hardware_undo"),

@@ -37,6 +37,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("installs", "0008_checks_of_a_stop"): DEFAULTED,
     ("installs", "0011_photos_the_customer_sees"): DEFAULTED,
     ("installs", "0012_how_a_motor_was_left"): DEFAULTED,
+    ("installs", "0013_units_a_check_does_not_hold_for"): DEFAULTED,
     ("jobs", "0005_expected_is_worked_out"): STOPPED,
     ("jobs", "0007_a_parked_entry_keeps_its_jobs_number"): STOPPED,
     ("jobs", "0010_offers_and_wishes"): DEFAULTED,

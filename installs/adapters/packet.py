@@ -34,7 +34,7 @@ from measuring.adapters.changes import in_question, said
 from measuring.adapters.options import options_shown
 from measuring.adapters.shapes import template_lines
 from measuring.adapters.summaries import bays_among
-from measuring.models import Opening, Photo, Reading, Unit
+from measuring.models import Opening, Photo, Reading, SizeChange, Unit
 from shared.drawings import Svg
 from shared.formats.dates import clocks, long_day
 from shared.formats.mass import GRAMS_PER_POUND, mass
@@ -66,13 +66,15 @@ class StopSummary:
 
 def stop_summary(
     visit: Appointment, rows: Sequence[VisitUnit], rules: Rules, number: int = 1,
-    cords: dict[int, CordRule | None] | None = None,
+    cords: dict[int, CordRule | None] | None = None, questioned: Mapping[int, SizeChange] | None = None,
 ) -> StopSummary:  # fmt: skip
-    """One visit, whatever became of its units since; `cords` as `work_out` has them."""
+    """One visit, whatever became of its units since; `cords` as `work_out` has them, `questioned` as `in_question`."""
     worked = work_out([row.unit for row in rows if row.unit.state not in DEAD], rules, cords)
-    if on_hold := in_question(one.unit.pk for one in worked):
-        texts = {pk: said(change, visit.job.branch.unit) for pk, change in on_hold.items()}
-        worked = [replace(one, on_hold=texts.get(one.unit.pk, "")) for one in worked]
+    questioned = in_question(one.unit.pk for one in worked) if questioned is None else questioned
+    worked = [
+        replace(one, on_hold=said(questioned[one.unit.pk], visit.job.branch.unit)) if one.unit.pk in questioned else one
+        for one in worked
+    ]
     summed = summed_of(worked, rules)
     openings: dict[int, tuple[Opening, list[Worked]]] = {}
     for one in worked:
@@ -102,8 +104,10 @@ def day_summary(load: Load) -> DaySummary:
     rules = rules_of(crew.branch)
     by_visit = visit_units_of(visits)
     cords: dict[int, CordRule | None] = {}
+    questioned = in_question(row.unit_id for rows in by_visit.values() for row in rows)
     stops = [
-        stop_summary(visit, by_visit.get(visit.pk, []), rules, number, cords) for number, visit in enumerate(visits, 1)
+        stop_summary(visit, by_visit.get(visit.pk, []), rules, number, cords, questioned)
+        for number, visit in enumerate(visits, 1)
     ]
     read_openings(stops)
     summary = DaySummary(load, lines_of(load), None, stops, rules)
@@ -412,7 +416,10 @@ def packet_values(summary: DaySummary) -> dict[str, Any]:
     load, crew, lines = summary.load, summary.load.crew, summary.lines
     tz = crew.branch.tz
     worked = [one for stop in summary.stops for one in stop.worked]
-    options, packages = options_shown(one.unit for one in worked), packages_on(load, lines, worked)
+    options, packages = (
+        options_shown(one.unit for one in worked),
+        packages_on(load, lines, worked, [stop.visit for stop in summary.stops]),
+    )
     stops = [stop_values(stop, packages, options) for stop in summary.stops]
     return {
         "crew": crew.name,

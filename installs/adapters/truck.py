@@ -38,17 +38,21 @@ def lines_of(load: Load) -> list[LoadLine]:
     return list(load.lines.select_related(*needs).order_by("order"))
 
 
-def packages_on(load: Load | None, lines: Iterable[LoadLine], worked: Iterable[Worked]) -> dict[int, list[str]]:
+def packages_on(
+    load: Load | None, lines: Iterable[LoadLine], worked: Iterable[Worked], visits: Iterable[Appointment]
+) -> dict[int, list[str]]:
     """
-    What each unit is carried as, by its key.
+    What each unit of these visits is carried as, by its key.
 
     As the list has it, and what of it stayed behind or is on another crew's van. Until the truck leaves, a unit that
     no list has yet goes as the workroom packed it.
     """
     found: dict[int, list[str]] = {}
     worked = list(worked)
-    for other in _elsewhere(load, [one.unit.pk for one in worked if one.unit.state == Unit.State.LOADED]):
-        found.setdefault(other.unit_id or 0, []).append(f"{other.package}, on {other.load.crew}'s van")
+    is_out = any(one.unit.state == Unit.State.LOADED for one in worked)
+    for other in on_other_vans(visits) if is_out else ():
+        if other.unit_id is not None:
+            found.setdefault(other.unit_id, []).append(f"{other.package}, on {other.load.crew}'s van")
     for line in lines:
         if line.unit_id is not None:
             found.setdefault(line.unit_id, []).append(line.package + (f", {NOT_ON}" if line.is_left_behind else ""))
@@ -56,14 +60,6 @@ def packages_on(load: Load | None, lines: Iterable[LoadLine], worked: Iterable[W
         for one in worked:
             found.setdefault(one.unit.pk, [package.label for package in packages_for(one.unit, one.read)])
     return found
-
-
-def _elsewhere(load: Load | None, units: Sequence[int]) -> Iterable[LoadLine]:
-    """What of these units is out on another truck than this one."""
-    if not units:
-        return ()
-    lines = LoadLine.objects.filter(unit__in=units, load__state=Load.State.LEFT, checked__gt=F("returned"))
-    return lines.exclude(load=load).select_related("load__crew").order_by("order")
 
 
 def to_take_over(load: Load) -> list[tuple[str, list[LoadLine]]]:

@@ -371,11 +371,17 @@ def sign(body: Sign, done: Done) -> Reply:
 
 @dataclass(frozen=True, kw_only=True)
 class StopDone(OfStop):
-    """The stop is finished; `checked` are the checks that were ticked, `result` is what came of a service call."""
+    """The stop is finished: the checks ticked, and by each the units it is not true of; what came of a service call."""
 
     note: Note = ""
     result: Annotated[str, OneOf("", *ServiceCall.Result.values)] = ""
     checked: Annotated[tuple[str, ...], OneOf(*Stop.Check.values)] = ()
+    excepted: Annotated[Mapping[str, tuple[Key, ...]], Longest(len(Stop.OF_UNITS))] = field(default_factory=dict)
+
+    def check(self) -> None:
+        for key in self.excepted:
+            if key not in Stop.OF_UNITS:
+                raise ContractError(f"excepted.{key[:60]}", "no check of units", ", ".join(Stop.OF_UNITS))
 
 
 @entry("installs.done", "the stop finished", StopDone, _stop_touched)
@@ -383,6 +389,12 @@ def stop_done(body: StopDone, done: Done) -> Reply:
     """Done twice it is done."""
     visit, note = _visit(body, done), body.note[:2000]
     stop = stops.close_stop(
-        appointment=visit, by=done.by, note=note, checked=body.checked, result=body.result, at=done.at
+        appointment=visit,
+        by=done.by,
+        note=note,
+        checked=body.checked,
+        excepted=body.excepted,
+        result=body.result,
+        at=done.at,
     )
     return {"stop": stop.pk}

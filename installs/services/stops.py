@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from django.db import transaction
@@ -343,8 +343,8 @@ def _strokes(strokes: Any) -> list[list[list[int]]]:
 
 @transaction.atomic
 def close_stop(
-    *, appointment: Appointment, by: User, note: str = "", checked: Iterable[str] = (), result: str = "",
-    at: dt.datetime | None = None,
+    *, appointment: Appointment, by: User, note: str = "", checked: Iterable[str] = (),
+    excepted: Mapping[str, Collection[int]] | None = None, result: str = "", at: dt.datetime | None = None,
 ) -> Stop:  # fmt: skip
     """
     Done here: the visit ends, returns open for what did not go up, the job closes or is owed a visit.
@@ -353,6 +353,8 @@ def close_stop(
     ----------
     checked
         What was ticked, of `Stop.Check`; others are left out.
+    excepted
+        By what was ticked: the keys of the visit's units that it does not hold for.
     result
         What came of a service call; its note says what was done.
 
@@ -375,8 +377,9 @@ def close_stop(
     if row.arrived_at is None:
         row = appointments.mark_arrived(appointment=row, by=by, at=min(at, timezone.now()))
     stop.closed_at, stop.closed_by, stop.note = at, by, note.strip()
-    stop.checked = " ".join(sorted(set(checked) & set(Stop.Check.values)))
-    stop.save(update_fields=["closed_at", "closed_by", "note", "checked"])
+    ticked = set(checked) & set(Stop.Check.values)
+    stop.checked, stop.excepted = " ".join(sorted(ticked)), _excepted(excepted or {}, ticked, rows)
+    stop.save(update_fields=["closed_at", "closed_by", "note", "checked", "excepted"])
     audit.record(by=by, action="closed the stop", subject=stop, job=row.job_id, note=note)
     appointments.mark_done(appointment=row, by=by, at=max(at, row.arrived_at) if row.arrived_at else at)
     for one in rows:
@@ -390,6 +393,18 @@ def close_stop(
             open_return(unit=one.unit, cause_key=one.cause, by=by, note=one.note, happened_at=row, at=at)
     stages.recompute_stage(job=row.job_id, by=by)
     return stop
+
+
+def _excepted(
+    excepted: Mapping[str, Collection[int]], ticked: Collection[str], rows: Sequence[VisitUnit]
+) -> dict[str, list[str]]:
+    """Codes of the units, by check; of what is ticked and can differ from unit to unit."""
+    found = {
+        check: [one.unit.code for one in rows if one.unit_id in excepted.get(check, ())]
+        for check in Stop.OF_UNITS
+        if check in ticked
+    }
+    return {str(check): codes for check, codes in found.items() if codes}
 
 
 def take_back(*, appointment: Appointment, by: User, at: dt.datetime | None = None) -> None:

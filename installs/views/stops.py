@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.models import Material
-from installs.access import INSTALLS, LOADS, photo_for, stop_for, unit_key, used_for
+from installs.access import INSTALLS, LOADS, payment_for, photo_for, stop_for, unit_key, used_for
 from installs.adapters.evaluation import rules_of, visit_units
 from installs.adapters.packet import (
     caution_values,
@@ -77,7 +77,7 @@ def stop_page(
     rows = visit_units(visit)
     summary = stop_summary(visit, rows, rules_of(visit.job.branch))
     load, lines = list_at(visit)
-    values = stop_values(summary, packages_on(load, lines, summary.worked))
+    values = stop_values(summary, packages_on(load, lines, summary.worked, [visit]))
     read_openings([summary])
     draw_stop(summary, values)
     by_code = {unit["code"]: unit for unit in values["units"]}
@@ -99,6 +99,7 @@ def stop_page(
         "stop": found,
         "outcomes": VisitUnit.Outcome.values,
         "checks": (found or Stop()).checks,
+        "of_units": Stop.OF_UNITS,
         "visit_outcomes": ports.outcomes([visit]),
         "rows": [
             (
@@ -138,7 +139,11 @@ def stop_page(
         "used_form": HardwareUsedForm(user=user, materials=materials, units=units),
         "sign_form": SignForm(user=user),
         "balance": _balance(visit) if user.has_role(*INSTALLS) else None,
-        "paid_here": Payment.objects.standing().filter(appointment=visit),
+        "paid_here": [
+            (row, until, _may_take_back(user, until))
+            for row in Payment.objects.standing().filter(appointment=visit)
+            for until in [back_until(row.at)]
+        ],
         "pay_form": PaymentForm(user=user),
         "call": ServiceCall.objects.filter(appointment=visit).first() if is_service else None,
         "is_service": is_service,
@@ -156,7 +161,11 @@ def _reopening(user: User, stop: Stop | None) -> dict[str, object]:
     if stop is None or stop.closed_at is None:
         return {}
     until = back_until(stop.closed_at)
-    return {"reopen_until": until, "may_reopen": timezone.now() <= until or user.has_role(*roles.OFFICE)}
+    return {"reopen_until": until, "may_reopen": _may_take_back(user, until)}
+
+
+def _may_take_back(user: User, until: dt.datetime) -> bool:
+    return timezone.now() <= until or user.has_role(*roles.OFFICE)
 
 
 def _onward(following: Appointment | None, expected: Mapping[int, dt.datetime]) -> Way:
@@ -362,13 +371,29 @@ def paid(request: SignedInRequest, pk: int) -> HttpResponse:
 
 @roles_required(*INSTALLS)
 @require_POST
+def paid_back(request: SignedInRequest, pk: int) -> HttpResponse:
+    """It was not paid, or otherwise."""
+    row = payment_for(request.user, pk)
+    with refusals_shown(request):
+        money.take_back_payment(payment=row, by=request.user)
+    return redirect("installs:stop", row.appointment_id)
+
+
+@roles_required(*INSTALLS)
+@require_POST
 def done(request: SignedInRequest, pk: int) -> HttpResponse:
     """Done here; on to the next."""
     visit = stop_for(request.user, pk)
     try:
         note, checked = request.POST.get("note", "")[:2000], request.POST.getlist("checked")
         result = request.POST.get("result", "")
-        services.close_stop(appointment=visit, by=request.user, note=note, checked=checked, result=result)
+        excepted = {
+            str(check): {int(key) for key in request.POST.getlist(f"not-{check}") if key.isdigit()}
+            for check in Stop.OF_UNITS
+        }
+        services.close_stop(
+            appointment=visit, by=request.user, note=note, checked=checked, excepted=excepted, result=result
+        )
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("installs:stop", pk)

@@ -11,6 +11,7 @@ from django.db.models import Sum
 from django.utils import timezone
 
 from jobs.models import Appointment, Job, Payment
+from jobs.services.appointments import refuse_late_back
 from jobs.services.base import save
 from jobs.services.booking import unhold
 from jobs.services.stages import lock_job
@@ -82,10 +83,15 @@ def record_payment(
 
 @transaction.atomic
 def take_back_payment(*, payment: Payment, by: User) -> Payment:
-    """It did not come after all; the line stays. A hold that it ended is not put back by itself."""
+    """
+    It did not come after all; the line stays. A hold that it ended is not put back by itself.
+
+    Who drives can for a while, as with whatever else they tap.
+    """
     lock_job(payment.job)
-    row = Payment.objects.select_for_update().select_related("job__branch").get(pk=payment.pk)
+    row = Payment.objects.select_for_update(of=("self",)).select_related("job__branch").get(pk=payment.pk)
     if row.taken_back_at is None:
+        refuse_late_back(row.at, by, branch=row.job.branch)
         row.taken_back_at = timezone.now()
         row.save(update_fields=["taken_back_at"])
         text = money_text(row.amount, row.job.branch.currency)

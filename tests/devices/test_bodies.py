@@ -100,7 +100,7 @@ VALID: dict[str, dict[str, Any]] = {
     "installs.hardware": {"appointment": 1, "material": "12", "change": 2, "note": "", "unit": None},
     "installs.photo": {"appointment": 1, "data": "/9j/", "unit": None, "caption": ""},
     "installs.sign": {"appointment": 1, "name": "Ada", "strokes": [[[0, 1000], [5, 5]]], "left_with": ""},
-    "installs.done": {"appointment": 1, "note": ""},
+    "installs.done": {"appointment": 1, "note": "", "excepted": {"cords": [5]}},
 }
 OUT_OF_BOUND = [
     # kind, what is changed in its valid body, the field that is named, its bound

@@ -10,6 +10,7 @@ from decimal import Decimal
 
 import pytest
 from django.test import Client
+from django.utils import timezone
 
 from jobs.models import CustomerLink, Payment
 from jobs.services import money
@@ -39,6 +40,30 @@ def test_the_last_stop_says_what_is_due_and_takes_how_it_was_paid(
     shown = client.get(f"/stops/{visit.pk}/").content.decode()
     assert "$512.40 by check, no. 118" in shown
     assert "due</p>" not in shown
+
+
+def test_a_payment_at_the_stop_is_taken_back_for_an_hour_and_says_until_when(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[[User], Client]
+) -> None:
+    """There was no way back from a slip of the finger but a call to the office."""
+    job, visit = a_day(branch, installer, installer)
+    client = as_user(installer)
+    job = money.set_order(job=job, by=dispatcher, order_value=Decimal("512.40"), deposit=None)
+    now = timezone.now()
+    for minutes, is_open in ((59, True), (61, False)):
+        row = money.record_payment(job=job, by=installer, amount=Decimal("512.40"), how="cash", appointment=visit)
+        Payment.objects.filter(pk=row.pk).update(at=now - dt.timedelta(minutes=minutes))
+        until = (now + dt.timedelta(minutes=60 - minutes)).astimezone(branch.tz)
+        shown = client.get(f"/stops/{visit.pk}/").content.decode()
+        assert f"until {until:%-I:%M %p}".lower() in shown.lower()
+        assert (f"/stops/payments/{row.pk}/take-back/" in shown) is is_open
+
+        client.post(f"/stops/payments/{row.pk}/take-back/")
+
+        assert (money.balance_of(job).due == Decimal("512.40")) is is_open
+
+    as_user(dispatcher).post(f"/stops/payments/{row.pk}/take-back/")
+    assert money.balance_of(job).due == Decimal("512.40")
 
 
 def test_a_stop_before_the_last_one_asks_for_nothing(

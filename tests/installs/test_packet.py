@@ -13,7 +13,9 @@ from typing import Any
 
 import pypdfium2
 import pytest
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from pypdf import PdfReader
 
@@ -222,6 +224,13 @@ def test_changes_are_listed_in_the_order_of_the_newer_paper() -> None:
     rows = changes_between({"a": "1", "b": "2", "c": "3"}, {"b": "2", "a": "9", "d": "4"})
 
     assert rows == [["a", "1", "9"], ["d", "", "4"], ["c", "3", ""]]
+
+
+def test_what_is_on_hold_is_asked_once_for_a_whole_day(load: Load) -> None:
+    with CaptureQueriesContext(connection) as asked:
+        day_summary(load)
+
+    assert sum("measuring_sizechange" in one["sql"] for one in asked) == 1
 
 
 def test_the_summary_names_every_unit_and_item(load: Load) -> None:

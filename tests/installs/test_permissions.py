@@ -14,7 +14,7 @@ from PIL import Image
 from installs import api, urls
 from installs.models import HardwareRules
 from installs.services import hardware, loads, returns, stops
-from jobs.models import Project
+from jobs.models import Payment, Project
 from shared.models import User
 from tests.factories import make_branch, make_cast
 from tests.installs.makers import a_day
@@ -58,7 +58,7 @@ ACTIONS: dict[str, set[str]] = {
     ),
     **dict.fromkeys(
         ("all_installed", "installed", "not_installed", "undo", "motor", "hardware_used", "photo_add", "sign", "paid",
-         "done", "reopen", "hardware_undo", "photo_show", "photo_remove"),
+         "paid_back", "done", "reopen", "hardware_undo", "photo_show", "photo_remove"),
         INSTALLS,
     ),
     **dict.fromkeys(("plan_install", "return_open", "visit_units", "return_drop"), OFFICE),
@@ -152,6 +152,7 @@ def keys(cast: dict[str, User]) -> dict[str, list[Any]]:
         ("van_row", van),
         ("photo photo_remove photo_show", photo),
         ("hardware_undo", used),
+        ("paid_back", Payment.objects.create(job=job, appointment=visit, amount=20, how="cash", by=by)),
         ("stop all_installed hardware_used photo_add sign paid done reopen", visit),
         ("visit_panel visit_hardware visit_units pull", visit),
         ("job_panel job_hardware plan_install return_open", job),

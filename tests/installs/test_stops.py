@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import base64
 import datetime as dt
+import re
 import uuid
 from collections.abc import Callable
 from io import BytesIO
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from django.core import mail
@@ -21,7 +23,7 @@ from fabrication.services.starting_data import load_materials, load_recipes
 from installs.adapters.minutes import install_minutes, learned
 from installs.models import HardwareUsed, ReturnOwed, Stop, StopPhoto, VisitUnit
 from installs.services import returns, stops
-from jobs.models import Appointment, CalendarRules, Customer, Job, Message, Project, Purpose
+from jobs.models import Appointment, CalendarRules, Customer, Job, Message, Project, Purpose, Site
 from jobs.ports import ports
 from jobs.services import appointments as calendar
 from measuring.models import Opening, Unit
@@ -112,6 +114,56 @@ def test_the_stop_says_what_cords_mean_for_the_children_there_and_keeps_its_chec
     assert Stop.objects.get().checked == "clean cords"
     assert "cords held, tension devices tried: yes" in closed
     assert "shown how it works: <strong>not ticked</strong>" in closed
+
+
+def test_directions_lead_to_the_point_by_the_phone_s_map_and_the_branch_s_own(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[..., Any]
+) -> None:
+    job, visit = a_day(branch, dispatcher, installer)
+    screen, address = as_user(installer), reverse("installs:stop", args=[visit.pk])
+    where = quote(job.site.address, safe="")
+
+    def ways(map_address: str, point: tuple[str, str] | None) -> list[str]:
+        latitude, longitude = point or (None, None)
+        Site.objects.filter(pk=job.site_id).update(latitude=latitude, longitude=longitude)
+        Branch.objects.filter(pk=branch.pk).update(map_address=map_address)
+        page = screen.get(address).content.decode()
+        return re.findall(r'href="((?:geo:|https://map)[^"]*)"', page)
+
+    both, words = "https://map.example/{latitude},{longitude}", "https://map.example/?q={address}"
+    at = ("44.510000", "-93.280000")
+    geo = f"geo:44.51,-93.28?q={quote(job.site.address)}"
+
+    assert ways("", at) == [geo]
+    assert ways(both, at) == [geo, "https://map.example/44.51,-93.28"]
+    assert ways(both, None) == [f"geo:0,0?q={quote(job.site.address)}"]  # its map wants a point that nobody said
+    assert ways(words, None)[1:] == [f"https://map.example/?q={where}"]
+
+
+def test_a_check_of_the_whole_stop_names_the_units_it_does_not_hold_for(
+    branch: Branch, dispatcher: User, installer: User, as_user: Callable[..., Any]
+) -> None:
+    """It was ticked for all or for none: one device that would not hold made every other look loose."""
+    job, visit = a_day(branch, dispatcher, installer)
+    held, loose = units_of(visit)
+    device = receiver.register_device(user=installer)[0]
+    screen, address = as_user(installer), reverse("installs:stop", args=[visit.pk])
+    assert f'name="not-cords" value="{loose.pk}"' in " ".join(screen.get(address).content.decode().split())
+    stops.mark_all_installed(appointment=visit, by=installer)
+    body = {"appointment": visit.pk, "checked": ["cords"]}
+
+    no_such = send(device, 1, "installs.done", body | {"excepted": {"clean": [loose.pk]}}, timezone.now())
+    send(device, 2, "installs.done", body | {"excepted": {"cords": [loose.pk], "shown": [held.pk]}}, timezone.now())
+
+    assert (no_such["status"], no_such["reply"]["field"]) == (400, "excepted.clean")
+    assert Stop.objects.get().excepted == {"cords": [loose.code]}  # what was not ticked has no exceptions
+    said = f"cords held, tension devices tried: yes, <strong>but not {loose.code}</strong>"
+    assert said in screen.get(address).content.decode()
+    checks = kind_of("installs.completion").gather(job)["checks"]
+    assert ["cords held, tension devices tried", True, loose.code] in checks
+    stops.reopen_stop(appointment=visit, by=installer)
+    screen.post(reverse("installs:done", args=[visit.pk]), {"checked": ["cords"], "not-cords": [str(held.pk)]})
+    assert Stop.objects.get().excepted == {"cords": [held.code]}
 
 
 def test_the_completion_record_says_what_was_checked_and_trimmed(

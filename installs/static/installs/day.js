@@ -41,7 +41,7 @@ function since() {
 /** The day as it is with what was tapped: which visit is next, what comes next there, and what is done. */
 function project() {
   if (!mark.dataset.today || !document.querySelector("[data-rest]")) return;
-  const taps = since(), states = new Map();
+  const taps = since(), states = new Map(), kept = new Set(field.kept.map(({ id }) => id));
   for (const call of calls()) {
     const action = document.querySelector(`[data-next-action="${call.dataset.visit}"]`);
     const was = action.dataset.state, now = stateWith(was, Number(call.dataset.visit), taps);
@@ -49,7 +49,8 @@ function project() {
     showStep(action, { state: now });
     showBack(action, lastTap(Number(call.dataset.visit), field.taps), now);
     if (now === was) continue;
-    call.querySelector("[data-state-said]").textContent = `${STATES[now]}, as tapped here`;
+    const isUnkept = field.waiting.some(({ id, body }) => body.appointment === Number(call.dataset.visit) && !kept.has(id));
+    call.querySelector("[data-state-said]").textContent = `${STATES[now]}, ${isUnkept ? "being kept on this phone" : "as tapped here"}`;
     call.querySelector("[data-asked]")?.remove();
   }
   const isUnderWay = (call) => ["on_the_way", "arrived"].includes(states.get(call));

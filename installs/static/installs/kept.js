@@ -52,7 +52,7 @@ export async function read(answer) {
 
 /** Photos of a page, fetched so that the service worker keeps them: of a page that was not looked at, too. */
 export async function keepPhotos(sheet) {
-  for (const { src } of sheet.querySelectorAll('img[src^="/photos/"]')) await fetch(src, { credentials: "same-origin" }).catch(() => null);
+  for (const { src } of sheet.querySelectorAll('img[src^="/"]')) await fetch(src, { credentials: "same-origin" }).catch(() => null);
 }
 
 export const pageOf = async (path) => read(await ask(path));

@@ -108,6 +108,8 @@ async function photoOf(file) {
 
 const text = (form, name) => (form.elements[name]?.value ?? "").trim();
 
+const ticked = (form, name) => [...form.querySelectorAll(`[name="${name}"]:checked`)].map((box) => box.value);
+
 async function bodyOf(form) {
   const kind = form.dataset.entry;
   const body = { appointment: visit() };
@@ -126,7 +128,9 @@ async function bodyOf(form) {
   } else if (kind === "installs.done") {
     body.note = text(form, "note");
     if (form.elements.result) body.result = form.querySelector("[name=result]:checked")?.value ?? "";
-    body.checked = [...form.querySelectorAll("[name=checked]:checked")].map((box) => box.value);
+    body.checked = ticked(form, "checked");
+    const but = body.checked.map((check) => [check, ticked(form, `not-${check}`).map(Number)]).filter(([, units]) => units.length);
+    if (but.length) body.excepted = Object.fromEntries(but);
   } else if (kind === "installs.photo") {
     const file = form.elements.photo.files[0];
     if (!file) return null;
