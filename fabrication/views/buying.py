@@ -36,6 +36,7 @@ from fabrication.forms import (
 from fabrication.models import Claim, Purchase, PurchaseLine, Supplier, UnitMake
 from fabrication.services import amendments, deliveries
 from fabrication.services import buying as services
+from measuring.adapters.shapes import templates_among
 from measuring.models import Product
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
@@ -159,10 +160,14 @@ def _purchase_page(
         note_form = DraftNoteForm(user=request.user, initial={"note": purchase.note})
     needs, rows = services.needs_of(purchase), {row["line"]: row for row in purchase_rows(purchase)}
     priced = [row["amount"] for row in rows.values() if row["amount"] is not None]
+    traced = {one.pk: said for one, said in templates_among(line.make.unit.opening for line in lines if line.make)}
     context = {
         "purchase": purchase,
         "is_draft": is_draft,
-        "lines": [LineShown(line, forms[line.pk], needs.get(line.pk), rows.get(line.pk, GONE)) for line in lines],
+        "lines": [
+            LineShown(line, forms[line.pk], needs.get(line.pk), rows.get(line.pk, GONE), _templates(line, traced))
+            for line in lines
+        ],
         "late": services.late_of(purchase),
         "comes": purchase.expected_on or (services.comes_if_sent(purchase) if is_draft else None),
         "ship_form": ship_form,
@@ -190,6 +195,8 @@ class LineShown:
     form: PageForm | None
     needed: services.Needed | None
     row: dict[str, Any]
+    templates: list[str]
+    """Of its opening, where that is no rectangle."""
 
     @property
     def step(self) -> str:
@@ -295,9 +302,18 @@ def ship_date(request: SignedInRequest, pk: int) -> HttpResponse:
     return _purchase_page(request, found, ship_form=form)
 
 
+def _templates(line: PurchaseLine, traced: dict[int, list[str]]) -> list[str]:
+    return traced.get(line.make.unit.opening_id, []) if line.make else []
+
+
 def _lines(purchase: Purchase) -> QuerySet[PurchaseLine]:
     return purchase.lines.select_related(
-        "make__unit__product", "was_for__unit", "material", "purchase__branch", "purchase__supplier"
+        "make__unit__product",
+        "make__unit__opening",
+        "was_for__unit",
+        "material",
+        "purchase__branch",
+        "purchase__supplier",
     )
 
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from django.db.models import prefetch_related_objects
+
 from measuring.adapters.evaluation import current, known_of
 from measuring.adapters.summaries import drawing_of, live_units
 from measuring.models import Opening
@@ -13,6 +17,13 @@ def template_lines(opening: Opening) -> list[str]:
     """Each template of it that stands, as sheets and pages say it."""
     rows = [one for one in opening.templates.all() if one.stands()] if is_figure(opening.shape) else []
     return [f"{one.number} ({one.get_size_is_display()}), {one.where}: TOP and ROOM SIDE are marked" for one in rows]
+
+
+def templates_among(openings: Iterable[Opening]) -> list[tuple[Opening, list[str]]]:
+    """Those of these openings that a template stands for, with its lines; no query where all are rectangles."""
+    shaped = [one for one in openings if is_figure(one.shape)]
+    prefetch_related_objects(shaped, "templates__job")
+    return [(one, lines) for one in shaped if (lines := template_lines(one))]
 
 
 def shape_sheet(opening: Opening) -> dict[str, object] | None:

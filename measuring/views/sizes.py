@@ -11,6 +11,7 @@ from jobs.access import job_for
 from jobs.models import Job
 from measuring.access import ASKS, MEASURES, SEES_SIZES, approval_for, unit_for
 from measuring.adapters.evaluation import current
+from measuring.adapters.shapes import templates_among
 from measuring.adapters.summaries import bays_among, drawing_of, live_units, openings_of_job, rooms_of, unit_rows
 from measuring.forms import ApproveForm, ReleaseForm
 from measuring.models import RELEASED_OR_LATER, Unit
@@ -138,7 +139,8 @@ def job_openings(request: SignedInRequest, job_pk: int) -> HttpResponse:
     visits = job.appointments.filter(measure_visit__isnull=False).select_related("measure_visit")
     short = visit_services.short_of(job) if rooms else ""
     context = {"job": job, "rooms": rooms, "unit": job.branch.unit, "visits": visits, "short": short}
-    return render(request, "measuring/_job_openings.html", context | {"bays": bays_among(openings)})
+    more = {"bays": bays_among(openings), "templates": templates_among(openings)}
+    return render(request, "measuring/_job_openings.html", context | more)
 
 
 @roles_required(*SEES_SIZES)

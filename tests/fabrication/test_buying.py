@@ -31,7 +31,7 @@ from fabrication.services.deliveries import (
     remake_claim,
 )
 from fabrication.services.making import release_checks
-from measuring.models import Product, Unit
+from measuring.models import Opening, Product, ShapeTemplate, Unit
 from shared.codes import new_code
 from shared.errors import Refused
 from shared.lengths import Length
@@ -99,6 +99,20 @@ def test_a_unit_made_here_is_not_ordered(branch, workroom, supplier):
 
     with pytest.raises(Refused, match="is made here"):
         order_units(supplier=supplier, makes=[make.pk], by=workroom)
+
+
+def test_a_purchase_s_page_says_where_the_template_of_a_shape_is(bought, supplier, workroom, as_user):
+    """It stood on the supplier's sheet alone: who buys could not see that it was still in the van."""
+    opening = bought.unit.opening
+    Opening.objects.filter(pk=opening.pk).update(shape="arch")
+    made = ShapeTemplate.objects.create(job=opening.job, opening=opening, position=1, made_by=workroom)
+    order = order_units(supplier=supplier, makes=[bought.pk], by=workroom, is_sent=False)
+    pages = [as_user(workroom).get(f"/workroom/purchases/{order.pk}/").content.decode()]
+    Purchase.objects.filter(pk=order.pk).update(state=Purchase.State.ORDERED)
+    pages.append(as_user(workroom).get(f"/workroom/purchases/{order.pk}/").content.decode())
+
+    for page in pages:
+        assert f"{made.number} (opening size), made: TOP and ROOM SIDE are marked" in page
 
 
 def test_a_unit_is_ordered_once(bought, line, supplier, workroom):

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from django.test import Client
+from django.urls import reverse
 
 from measuring.adapters.finding import found as found_by
 from measuring.adapters.shapes import shape_sheet
@@ -102,6 +103,8 @@ def test_its_number_finds_it_and_stands_on_the_shape_sheet(
     assert sheet["templates"] == [line]
     page = as_user(cast["workroom"]).get(f"/openings/{opening.pk}/").content.decode()
     assert "sent to Curlew Shapes" in page
+    panel = as_user(cast["dispatcher"]).get(reverse("measuring:job_openings", args=[opening.job.pk])).content.decode()
+    assert f"{opening}</a>: template {line}" in panel
 
 
 def test_page_and_api_number_and_move_it(
