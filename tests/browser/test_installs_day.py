@@ -22,6 +22,9 @@ SETUP = """
 from django.test import Client
 from tests.factories import make_branch, make_user, make_job
 from tests.installs.makers import make_crew, make_unit, make_visit, stock_up
+from measuring.services.readings import add_photo
+from PIL import Image
+from io import BytesIO
 import json
 
 ROLES = ("dispatcher", "installer", "owner")
@@ -37,7 +40,10 @@ def a_day(number):
     people = {role: make_user(role, branch=branch, username=f"{role}-of-installs-{number}") for role in ROLES}
     crew = make_crew(branch, people["installer"])
     job, later = (make_job(branch, by=people["dispatcher"]) for _ in range(2))
-    units = [make_unit(job), make_unit(job, room="Bath")]
+    units = [make_unit(job, opening={"note": "plaster crumbles on the left"}), make_unit(job, room="Bath")]
+    picture = BytesIO()
+    Image.new("RGB", (40, 30), "teal").save(picture, "JPEG")
+    add_photo(opening=units[0].opening, data=picture.getvalue(), by=people["dispatcher"], caption="the left jamb")
     make_unit(later, options={"control": "chain"})
     later.site.children = True
     later.site.save()
@@ -407,7 +413,11 @@ def test_a_stop_without_signal_is_signed_and_what_is_missing_becomes_a_return(
 def test_a_unit_that_stayed_in_the_yard_is_said_at_its_stop(
     site: Site, day: Day, enter: Enter, go_out: Callable[[Page], None]
 ) -> None:
-    """The van left without it, and load and stop still said that it was there."""
+    """
+    The van left without it, and load and stop still said that it was there.
+
+    What the measurer left for whoever installs, photo and note, is there too: of a stop that was never opened.
+    """
     page = enter("installer", phone=True)
     page.goto(f"{site.url}/load/")
     day_is_kept(page, 4)
@@ -426,6 +436,10 @@ def test_a_unit_that_stayed_in_the_yard_is_said_at_its_stop(
     expect(missing).to_contain_text(left)
     expect(missing).to_contain_text("the rod is bent")
     expect(missing).not_to_contain_text(there)
+    expect(page.locator(".note")).to_have_text("Measurer: plaster crumbles on the left")
+    photo = page.get_by_alt_text("the left jamb")
+    photo.scroll_into_view_if_needed()
+    until(lambda: photo.evaluate("one => one.naturalWidth") == 40, what="the measurer's photo is shown")
 
 
 @under(5)

@@ -6,6 +6,7 @@
 /* global VERSION, FILES, PAGES */
 const CACHE = `field-${VERSION}`;
 const PHOTOS = "field-photos";
+const PICTURE = /^\/((install-)?photos\/\d+|visits\/\d+\/service\/photo)\/$/; // of the measurer, of the stop, of what is wrong
 const PATIENCE_MS = 4000;
 
 self.addEventListener("install", (event) => {
@@ -118,7 +119,7 @@ self.addEventListener("fetch", (event) => {
     event.respondWith(pages.length ? pageOrShell(request, pages) : pageOfTheOffice(request));
   } else if (FILES.some((file) => new URL(file, self.location.origin).pathname === url.pathname)) {
     event.respondWith(fileOnce(request));
-  } else if (/^\/photos\/\d+\/$/.test(url.pathname)) {
+  } else if (PICTURE.test(url.pathname)) {
     event.respondWith(photo(request));
   }
 });
