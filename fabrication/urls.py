@@ -26,6 +26,7 @@ urlpatterns = [
     path("workroom/cuts/<int:pk>/flaw/", bench.flaw, name="flaw"),
     path("workroom/cutting/<int:pk>/other-lot/", bench.other_lot, name="other_lot"),
     path("workroom/parts/<int:pk>/pull/", bench.pull, name="pull"),
+    path("workroom/parts/<int:pk>/scrap/", bench.part_scrap, name="part_scrap"),
     path("workroom/batches/<int:pk>/pull/", bench.pull_list, name="pull_list"),
     path("workroom/batches/<int:pk>/pull/<int:material_pk>/", bench.pull_material, name="pull_material"),
     path("workroom/checking/", bench.checking, name="checking"),

@@ -10,17 +10,19 @@ from rest_framework.response import Response
 
 from fabrication.access import LOOKS, WORKS
 from fabrication.adapters.costs import cost_of
+from fabrication.api.base import ReasonSerializer
 from fabrication.models import (
     AssemblyStep,
     Part,
     UnitMake,
 )
-from fabrication.services import assembly, bench, setting_up
+from fabrication.services import assembly, bench, miscuts, setting_up
 from fabrication.services.making import remake_effects
 from measuring.models import Family
 from shared.api import ApiRequest, IdField, ReadViewSet, valid
 from shared.fields import LengthSerializerField
 from shared.pictures import refuse_large
+from shared.routes import RunSerializer
 
 
 class PartSerializer(serializers.ModelSerializer[Part]):
@@ -141,13 +143,20 @@ class PartViewSet(ReadViewSet[Part]):
     serializer_class = PartSerializer
     filterset_fields = ["state", "make"]
     roles = LOOKS
-    action_roles = dict.fromkeys(["pull"], WORKS)
+    action_roles = dict.fromkeys(["pull", "scrap"], WORKS)
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
     def pull(self, request: ApiRequest, pk: str = "") -> Response:
         """Take it from the store."""
         return Response(PartSerializer(bench.pull_part(part=self.get_object(), by=request.user)).data)
+
+    @extend_schema(request=ReasonSerializer, responses={202: RunSerializer})
+    @action(detail=True, methods=["post"])
+    def scrap(self, request: ApiRequest, pk: str = "") -> Response:
+        """A piece of it that was cut can't be used: it is cut again, and its material planned anew."""
+        run = miscuts.scrap_part(part=self.get_object(), by=request.user, **valid(ReasonSerializer, request))
+        return Response(RunSerializer(run).data, status=202)
 
 
 class StepViewSet(ReadViewSet[AssemblyStep]):

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 
 from django.db import transaction
 
-from fabrication.models import Material, PlannedCut, StockItem, StockMove
+from fabrication.models import Batch, CutPlan, Material, Part, PlannedCut, StockItem, StockMove, UnitMake
+from fabrication.services.batches import JOINABLE
 from fabrication.services.begun import (
     Rest,
     along,
@@ -86,6 +87,51 @@ def report_miscut(
     record(by=by, action="reported a miscut", subject=cut, note=_what_was_cut(cut, reason, kept, lost, rests))
     settle_batch(batch=cut.plan.batch)
     return plan_material(batch=cut.plan.batch, material=cut.plan.material, by=by, before=before)
+
+
+@transaction.atomic
+def scrap_part(*, part: Part, by: User, reason: str) -> Run:
+    """
+    A piece that was cut well and can't be used any more is cut again: the rest of its material is planned anew with it.
+
+    What it was cut from stays used, and of several equal pieces the one cut last is scrapped.
+
+    Raises
+    ------
+    Refused
+        None of it is cut in a batch under way, or what it is cut from is still at the saw.
+    """
+    batch = Batch.objects.select_for_update(of=("self",)).filter(makes__parts=part).first()
+    make = UnitMake.objects.select_for_update(of=("self",)).get(parts=part)
+    if batch is None or batch.state not in JOINABLE or make.state in (UnitMake.State.MADE, UnitMake.State.CANCELLED):
+        raise Refused(f"{make.unit.code} is in no batch under way; have it remade instead")
+    found = _last_cut_of(part, batch)
+    if found is None:
+        raise Refused(f"no piece of {part.name} is cut yet, or its stock piece is at the saw: book a miscut there")
+    cut, position = found
+    live = batch.plans.filter(material=part.material_id).exclude(state=CutPlan.State.REPLACED).first()
+    why = f"{make.unit.code} {part.name} scrapped: {reason}"[:240]
+    before = {"why": why, "new_stock": new_stock_left(live)} if live else None
+    count_pieces(cut, {position}, -1)
+    cut.pieces[position] |= {"cut": False, "spoiled": True, "why": reason}
+    cut.save(update_fields=["pieces"])
+    Part.objects.filter(pk=part.pk).update(state=Part.State.TO_CUT)
+    note_in_units(cut, {position}, by, "scrapped after cutting", reason)
+    record(by=by, action="scrapped a part", subject=cut, note=f"{make.unit.code} {part.name}: {reason}")
+    UnitMake.objects.filter(pk=make.pk).update(state=UnitMake.State.CUTTING)
+    settle_batch(batch=batch)
+    return plan_material(batch=batch, material=part.material, by=by, before=before)
+
+
+def _last_cut_of(part: Part, batch: Batch) -> tuple[PlannedCut, int] | None:
+    """The stock piece that a good piece of a part was cut from last, and where it stands among its pieces."""
+    cuts = PlannedCut.objects.select_for_update(of=("self",)).select_related("plan__batch", "plan__material", "item")
+    done = cuts.filter(plan__batch=batch, plan__material=part.material_id, state=PlannedCut.State.CUT)
+    for cut in done.order_by("-cut_at", "-order"):
+        for position in sorted(cut_positions(cut), reverse=True):
+            if cut.pieces[position]["part"] == part.pk:
+                return cut, position
+    return None
 
 
 def _take_what_was_cut(cut: PlannedCut, by: User, why: str, run_off: Length | None) -> None:

@@ -126,6 +126,8 @@ def batch_units(request: SignedInRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.problem)
         return redirect("fabrication:batch", pk)
+    if action is add_units and result.state != Batch.State.OPEN:
+        messages.success(request, "Added. What they are cut from is planned anew; pull their parts as well.")
     return redirect("fabrication:batch", result.pk)
 
 

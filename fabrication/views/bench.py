@@ -18,7 +18,7 @@ from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.adapters.pulling import pull_lines
 from fabrication.documents import CUT_AT
 from fabrication.drawings import bar_drawing, roll_drawing
-from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm
+from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm, ReasonForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services import bench, miscuts
 from fabrication.services.planning import plan_material
@@ -297,6 +297,7 @@ def miscut(request: SignedInRequest, pk: int) -> HttpResponse:
     if form.is_valid():
         try:
             run = miscuts.report_miscut(cut=planned, by=request.user, **form.values())
+            _say_what_is_left(request, planned)
             return redirect("fabrication:cut_plan", plan_of(run).pk)
         except Refused as refusal:
             if not refusal.field:  # it is not to be cut any more
@@ -306,6 +307,30 @@ def miscut(request: SignedInRequest, pk: int) -> HttpResponse:
     plan = plan_for(request.user, planned.plan_id)
     context = _plan_context(request, plan, miscut_form=form)
     return render(request, "fabrication/cutting_plan.html", context, status=422)
+
+
+def _say_what_is_left(request: SignedInRequest, cut: PlannedCut) -> None:
+    """The plan's page is another one now: what went back on the rack has a new code and needs its label."""
+    cut.refresh_from_db()
+    if cut.offcut is not None:
+        messages.success(request, f"Offcut {cut.offcut.code}: label it before it goes on the rack, from Stock.")
+
+
+@roles_required(*WORKS)
+@require_POST
+def part_scrap(request: SignedInRequest, pk: int) -> HttpResponse:
+    """A part that was cut is cut again."""
+    part = part_for(request.user, pk)
+    form = ReasonForm(request.POST, user=request.user)
+    if not form.is_valid():
+        messages.error(request, "Say why it is scrapped.")
+        return redirect("fabrication:unit", part.make_id)
+    try:
+        miscuts.scrap_part(part=part, by=request.user, reason=form.cleaned_data["reason"])
+        messages.success(request, f"{part.name} is cut again: {part.material.name} of its batch is planned anew.")
+    except Refused as refusal:
+        messages.error(request, refusal.problem)
+    return redirect("fabrication:unit", part.make_id)
 
 
 def _miscut_form(request: SignedInRequest, cut: PlannedCut, parts: Mapping[int, Part] | None = None) -> MiscutForm:

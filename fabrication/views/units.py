@@ -16,6 +16,7 @@ from fabrication.models import Part, StockItem, UnitMake
 from fabrication.rules import recipes as rules
 from fabrication.services import assembly
 from fabrication.services.assembly import steps_of
+from fabrication.services.planning import CUTTABLE
 from jobs.models import Job
 from measuring.access import ASKS
 from measuring.adapters.changes import in_question, said
@@ -59,6 +60,7 @@ def unit_page(request: SignedInRequest, make: UnitMake, form: CheckForm, *, stat
         "cost_in_all": money_text(cost.total, currency),
         "cost_cut": money_text(cost.cut, currency) if cost.cut else "",
         "can_work": request.user.has_role(*WORKS),
+        "cuttable": CUTTABLE,
         "can_check": make.state in {UnitMake.State.ASSEMBLY, UnitMake.State.BACK},
     }
     return render(request, "fabrication/unit_detail.html", context, status=status)

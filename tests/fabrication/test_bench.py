@@ -20,6 +20,7 @@ from measuring.models import Room
 from shared.documents import kind_of
 from shared.errors import Refused
 from shared.lengths import Length
+from shared.models import AuditEntry
 from tests.fabrication.rows import make_job_row, make_made_unit, make_material, make_part, make_stock
 
 pytestmark = pytest.mark.django_db
@@ -284,6 +285,29 @@ def test_the_bench_says_on_its_screen_what_was_really_cut(plan, workroom, tube, 
     assert booked.status_code == 302
     assert StockItem.objects.get(material=tube, is_offcut=True).length == Length.parse("94 1/2")
     assert sorted(Part.objects.values_list("done", flat=True)) == [0, 0, 1]
+
+
+def test_a_part_that_was_cut_is_scrapped_and_cut_again(plan, workroom, tube, as_user, do_runs):
+    mark_cut(cut=plan.cuts.get(), by=workroom)
+    part, page = Part.objects.order_by("pk").first(), as_user(workroom)
+    unit, url = reverse("fabrication:unit", args=[part.make_id]), reverse("fabrication:part_scrap", args=[part.pk])
+
+    asked = page.get(unit).content.decode()
+    unsaid = page.post(url, {"reason": ""}, follow=True).content.decode()
+    said = page.post(url, {"reason": "dented in assembly"}, follow=True).content.decode()
+    do_runs()
+    twice = page.post(url, {"reason": "once more"}, follow=True).content.decode()
+
+    assert "Cut this part again" in asked
+    assert "Say why it is scrapped." in unsaid
+    assert "is cut again" in said
+    assert "no piece of" in twice
+    part.refresh_from_db()
+    assert (part.done, part.state) == (0, "planned")
+    anew = CutPlan.objects.exclude(state="replaced").get()
+    assert [piece["part"] for cut in anew.cuts.exclude(state="dropped") for piece in cut.pieces] == [part.pk]
+    assert "dented in assembly" in anew.before["why"]
+    assert "scrapped after cutting" in " ".join(AuditEntry.objects.values_list("action", flat=True))
 
 
 def test_a_miscut_of_what_is_cut_already_is_refused_on_the_plans_page(plan, workroom, as_user):

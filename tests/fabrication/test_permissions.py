@@ -71,6 +71,7 @@ ACTIONS = [
     ("cut_alike", "cut"),
     ("miscut", "cut"),
     ("pull", "part"),
+    ("part_scrap", "part"),
     ("check", "make"),
     ("stock_flaw", "item"),
     ("buy_units", None),
