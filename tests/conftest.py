@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import shutil
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,10 +21,12 @@ if TYPE_CHECKING:
     from tests.servers import Broker, Postgres, Worker
 
 
-def pytest_configure() -> None:
-    """The first process makes what all of them share, before it starts the others."""
+def pytest_configure(config: pytest.Config) -> None:
+    """The first process makes what all of them share, before it starts the others and beside them."""
     servers.ground()
     gc.set_threshold(100_000, 50, 100)
+    if "JAMBWISE_TEST_LEFT" in os.environ and not hasattr(config, "workerinput"):  # all of `./run test`
+        threading.Thread(target=servers.migrate_ahead, daemon=True).start()
 
 
 def pytest_collection_finish() -> None:

@@ -480,6 +480,19 @@ def migrated(kind: str, migrate: Callable[[str], None] = _migrate_apart) -> str:
     return known.read_text()
 
 
+def migrate_ahead() -> None:
+    """
+    Migrates while the processes of a run still read its tests, so that none waits for another's tables.
+
+    What fails here fails again, and is told, in the first process that needs the tables.
+    """
+    second_pass = os.environ.get("JAMBWISE_TEST_DATABASE") == "postgresql"
+    with suppress(Exception):
+        for kind in ("postgresql",) if second_pass else ("sqlite", "postgresql"):
+            if kind == "sqlite" or postgres_programs() is not None:
+                migrated(kind)
+
+
 def _migrate_once(url: str, migrate: Callable[[str], None]) -> None:
     """The second pass of `./run test` takes the tables that the first one migrated, from the folder it names."""
     left, server = os.environ.get("JAMBWISE_TEST_LEFT"), postgres_programs()
