@@ -48,7 +48,7 @@ LEFT_BEHIND: Final = frozenset({
     "shared.Invitation", "shared.SignIn", "shared.ApiToken", "shared.AnsweredRequest",  # codes and sessions
     "jobs.SearchEntry", "jobs.SearchWord", "jobs.TravelLeg", "jobs.FoundPlace",  # worked out from the rest
 })  # fmt: skip
-SECRET_COLUMNS: Final = {"shared.User": {"password"}, "shared.Firm": {"code_hash"}}
+SECRET_COLUMNS: Final = {"shared.User": {"password", "second_step_at"}, "shared.Firm": {"code_hash"}}
 TICKS_A_MM: Final = Length.mm(1).ticks
 AT_ONCE: Final = 500
 

@@ -54,6 +54,9 @@ class Firm(models.Model):
         validators=[MinValueValidator(1), MaxValueValidator(600)],
         help_text="After the last job is over. Empty: until somebody erases it.",
     )
+    second_step_roles = models.JSONField(
+        "asked of", default=list, db_default=[], blank=True, help_text="Roles that sign in with a second step."
+    )
 
     class Meta:
         constraints = [models.CheckConstraint(name="one_firm", condition=Q(pk=1))]
@@ -186,6 +189,10 @@ class User(AbstractUser):
     name = models.CharField(max_length=120, blank=True)
     branch = models.ForeignKey(Branch, null=True, blank=True, on_delete=models.PROTECT, related_name="people")
     phone = models.CharField(max_length=40, blank=True)
+    second_step_asked = models.BooleanField(
+        default=False, db_default=False, help_text="A role of theirs signs in with a second step."
+    )
+    second_step_at = models.DateTimeField(null=True, help_text="Since when they have one.")
 
     objects: ClassVar[UserManager[Self]] = UserManager()
     people = PeopleQuerySet.as_manager()

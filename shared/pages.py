@@ -5,6 +5,7 @@ from django.urls import path
 
 from shared import views
 from shared.devices import views as device_views
+from shared.second_factor import views as second_factor
 from shared.setup import views as setup_views
 
 app_name = "shared"
@@ -12,6 +13,7 @@ app_name = "shared"
 urlpatterns = [
     path("", views.home, name="home"),
     path("sign-in/", views.SignIn.as_view(), name="sign_in"),
+    path("sign-in/second-step/", second_factor.second_step, name="second_step"),
     path("sign-out/", LogoutView.as_view(), name="sign_out"),
     path("setup/", setup_views.steps, name="setup"),
     path("setup/firm/", setup_views.firm, name="setup_firm"),
@@ -27,6 +29,12 @@ urlpatterns = [
     path("account/tokens/<int:pk>/rotate/", views.rotate_token, name="rotate_token"),
     path("account/<int:person>/sign-ins/", views.sign_ins, name="sign_ins"),
     path("account/password/", views.ChangePassword.as_view(), name="change_password"),
+    path("account/prove/", second_factor.prove, name="prove"),
+    path("account/second-step/", second_factor.second_steps, name="second_steps"),
+    path("account/second-step/app/", second_factor.add_app, name="second_step_app"),
+    path("account/second-step/passkey/", second_factor.add_passkey, name="second_step_passkey"),
+    path("account/second-step/codes/", second_factor.recovery_codes, name="recovery_codes"),
+    path("account/second-step/<int:pk>/remove/", second_factor.remove_step, name="remove_step"),
     path("runs/<uuid:pk>/", views.run, name="run"),
     path("runs/<uuid:pk>/bar/", views.run_bar, name="run_bar"),
     path("runs/<uuid:pk>/stop/", views.stop_run, name="stop_run"),
@@ -34,6 +42,8 @@ urlpatterns = [
     path("documents/<str:kind>/<str:subject>/", views.document_part, name="document_part"),
     path("documents/<str:kind>/<str:subject>/print/", views.request_document, name="request_document"),
     path("firm/", views.firm, name="firm"),
+    path("firm/second-step/", second_factor.firm_second_step, name="firm_second_step"),
+    path("firm/people/<int:pk>/second-step/reset/", second_factor.reset_second_step, name="reset_second_step"),
     path("firm/data/", views.data, name="data"),
     path("firm/data/out/", views.data_out, name="data_out"),
     path("firm/data/<uuid:pk>.zip", views.data_file, name="data_file"),

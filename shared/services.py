@@ -13,12 +13,12 @@ from django.core.mail import send_mail
 from django.db import models, transaction
 from django.db.models import Q
 from django.utils import timezone
-from rest_framework.authtoken.models import Token
 
 from shared import audit, roles, signins
 from shared.codes import new_secret_code, secret_hash
 from shared.errors import Refused
 from shared.models import Branch, Invitation, User
+from shared.second_factor.services import keep_asked
 
 BRANCH_FIELDS = (
     "name", "zone", "address", "latitude", "longitude", "units", "paper", "jurisdiction", "phone",
@@ -152,7 +152,7 @@ def join(*, code: str, password: str, username: str = "") -> User:
         person.username = username
     _set_password(person, password)
     person.save(update_fields=["username", "password"])
-    end_tokens(person)
+    signins.end_tokens(person)
     signins.end_sessions(person)
     found.used_at = timezone.now()
     found.save(update_fields=["used_at"])
@@ -176,7 +176,7 @@ def change_person(*, person: User, by: User, role_names: Iterable[str] | None = 
         if sorted(person.role_names) != before:
             changes["roles"] = [before, sorted(person.role_names)]
         if set(before) - set(person.role_names):
-            end_tokens(person)
+            signins.end_tokens(person)
     if roles.OWNER in before and not _has_owner(person.branch):
         raise Refused("this is the last owner; give somebody else that role first", field="role_names")
     if changes:
@@ -191,18 +191,11 @@ def _end_everything(person: User, by: User) -> None:
     person.set_unusable_password()  # which ends every session, wherever those are kept
     person.save(update_fields=["password"])
     person.invitations.open().update(revoked_at=timezone.now())
-    end_tokens(person)
+    signins.end_tokens(person)
     signins.end_sessions(person)
     for end in leaving:
         end(person, by)
     audit.record(by=by, action="closed the account", subject=person)
-
-
-def end_tokens(person: User) -> None:
-    """The API's and the phones' tokens: a phone asks to sign in again, and keeps what it has not sent."""
-    Token.objects.filter(user=person).delete()
-    person.api_tokens.open().update(ended_at=timezone.now())
-    person.devices.filter(revoked_at=None).update(revoked_at=timezone.now())
 
 
 @transaction.atomic
@@ -210,7 +203,7 @@ def change_password(*, person: User, password: str) -> User:
     """Somebody chose a new password for themselves; what was opened by the old one ends."""
     _set_password(person, password)
     person.save(update_fields=["password"])
-    end_tokens(person)
+    signins.end_tokens(person)
     audit.record(by=person, action="changed the password", subject=person)
     return person
 
@@ -221,7 +214,7 @@ def give_new_password(*, person: User, by: User, password: str) -> User:
     _demand_owner(by)
     _set_password(person, password)
     person.save(update_fields=["password"])
-    end_tokens(person)
+    signins.end_tokens(person)
     signins.end_sessions(person)
     audit.record(by=by, action="gave a new password", subject=person)
     return person
@@ -259,6 +252,7 @@ def _give_roles(person: User, names: Iterable[str]) -> None:
         raise Refused(f"no such role: {', '.join(sorted(unknown))}", field="role_names")
     person.groups.set(Group.objects.filter(name__in=wanted))
     person.__dict__.pop("role_names", None)  # read afresh
+    keep_asked(person)
 
 
 def _has_owner(branch: Branch | None) -> bool:

@@ -181,6 +181,8 @@ INSTALLED_APPS = [
     "django.contrib.sessions",
     "django.contrib.staticfiles",
     "django.forms",
+    "allauth.account",  # what the next stands on: none of its pages is ours
+    "allauth.mfa",
     "axes",
     "csp",
     "django_filters",
@@ -202,7 +204,9 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
     "shared.middleware.SetupMiddleware",
+    "shared.second_factor.door.SecondStepMiddleware",
     "shared.middleware.BranchMiddleware",
     "shared.middleware.FilesAwayMiddleware",
     "shared.signins.SignInMiddleware",
@@ -362,6 +366,14 @@ LOGOUT_REDIRECT_URL = "shared:sign_in"
 SESSION_COOKIE_AGE = 14 * 24 * 3600
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
+
+ACCOUNT_EMAIL_VERIFICATION = "none"
+ACCOUNT_LOGIN_METHODS = {"username"}
+ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*"]
+MFA_ADAPTER = "shared.second_factor.adapter.Adapter"
+MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
+MFA_TOTP_TOLERANCE = 1
+MFA_RECOVERY_CODE_DIGITS = 12
 
 AXES_FAILURE_LIMIT = "shared.access.failures_allowed"
 AXES_CLIENT_IP_CALLABLE = "shared.access.address_of"

@@ -21,6 +21,9 @@ from shared.access import address_of
 from shared.models import ApiToken, SignIn, User
 
 SEEN: Final = "seen_at"
+PROVED: Final = "proved_at"
+"""Where a session keeps when its password was last given."""
+
 NOTED_EVERY: Final = 300
 """Seconds between two notes that a session is in use."""
 
@@ -61,7 +64,7 @@ def signed_in(request: HttpRequest, user: User, **kwargs: object) -> None:
     """A row of its own for every sign-in."""
     if not hasattr(request, "session"):
         return
-    request.session[SEEN] = timezone.now().timestamp()
+    request.session[SEEN] = request.session[PROVED] = timezone.now().timestamp()
     if request.session.session_key is None:
         request.session.save()
     _note(request, user)
@@ -124,6 +127,13 @@ def end_sessions(person: User, *, but: str | None = None) -> None:
     rows.update(ended_at=timezone.now())
 
 
+def end_tokens(person: User) -> None:
+    """The API's and the phones' tokens: a phone asks to sign in again, and keeps what it has not sent."""
+    Token.objects.filter(user=person).delete()
+    person.api_tokens.open().update(ended_at=timezone.now())
+    person.devices.filter(revoked_at=None).update(revoked_at=timezone.now())
+
+
 @transaction.atomic
 def end_access(*, person: User, kind: str, key: int, by: User) -> None:
     """Ends one session, phone or token of somebody; a 404 where it is none of theirs."""
@@ -154,13 +164,20 @@ class Trial:
     what: str
 
 
+def second_step_of(person: User) -> str:
+    """What tries at somebody's second step are counted under; no username has a space."""
+    return f"second step of {person.pk}"
+
+
 def history(person: User) -> list[Trial]:
     """Who came in by this name in the last three months, and who tried with a wrong password; newest first."""
     since = timezone.now() - KEPT_FOR
     came = SignIn.objects.filter(user=person, at__gte=since)[:MOST_SHOWN]
     failed = AccessFailureLog.objects.filter(username__iexact=person.username, attempt_time__gte=since)[:MOST_SHOWN]
+    half = AccessFailureLog.objects.filter(username=second_step_of(person), attempt_time__gte=since)[:MOST_SHOWN]
     found = [Trial(row.at, _where(row.agent, row.address), "signed in") for row in came]
     found += [Trial(row.attempt_time, _where(row.user_agent, row.ip_address), "wrong password") for row in failed]
+    found += [Trial(row.attempt_time, _where(row.user_agent, row.ip_address), "wrong second step") for row in half]
     return sorted(found, key=lambda one: one.at, reverse=True)[:MOST_SHOWN]
 
 

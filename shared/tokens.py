@@ -18,6 +18,7 @@ from shared import audit
 from shared.access import A_TOKEN, asked_too_often, may_try, tried_in_vain
 from shared.errors import Refused
 from shared.models import ApiToken, User
+from shared.second_factor.door import demand_second_step
 
 TOKENS_LAST: Final = dt.timedelta(days=365)
 DAYS: Final = (30, 90, 365)
@@ -54,6 +55,7 @@ class ApiTokens(authentication.TokenAuthentication):
         if found is None:
             return None
         user, token = found
+        demand_second_step(user)
         if asked_too_often(f"token {token.key_hash if isinstance(token, ApiToken) else token.pk}", ASKS_A_MINUTE):
             raise exceptions.Throttled(60, detail=f"This token asks more than {ASKS_A_MINUTE} times a minute.")
         if user.branch is not None:

@@ -11,7 +11,7 @@ from uuid import UUID
 
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth import login, update_session_auth_hash
+from django.contrib.auth import update_session_auth_hash
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_required
 from django.core.files.storage import default_storage
@@ -48,6 +48,7 @@ from shared.forms import (
 )
 from shared.models import ApiToken, AuditEntry, Branch, Document, Run, User
 from shared.roles import OFFICE, OWNER
+from shared.second_factor import door
 from shared.setup.services import keep_customers_for, the_firm
 from shared.versions import edits
 
@@ -65,6 +66,9 @@ class SignIn(auth_views.LoginView):
         if is_spraying(request):
             return sign_in_locked(request)
         return super().post(request, *args, **kwargs)
+
+    def form_valid(self, form: Any) -> HttpResponse:
+        return door.let_in(self.request, form.get_user(), then=self.get_success_url())
 
 
 def sign_in_locked(request: HttpRequest, *args: object, **kwargs: object) -> HttpResponse:
@@ -123,8 +127,8 @@ def join(request: HttpRequest, code: str) -> HttpResponse:
         known.fields["username"].disabled = True
     if known.is_valid():
         with refusals_to(known.refuse):
-            login(request, services.join(code=code, **known.cleaned_data), backend="shared.access.Accounts")
-            return redirect("shared:home")
+            joined = services.join(code=code, **known.cleaned_data)
+            return door.let_in(request, joined, then=reverse("shared:home"))
     return _open_page(request, "shared/join.html", known, person=person)
 
 

@@ -25,7 +25,7 @@ SHARED = {
     # what is exact
     "spreadsheets", "lengths", "fields", "contracts", "records", "codes", "formats", "drawings", "qr",
     # people and what they did
-    "models", "roles", "access", "signins", "audit", "services", "errors",
+    "models", "roles", "access", "signins", "second_factor", "audit", "services", "errors",
     # long work and documents
     "runs", "documents", "paper", "files", "pictures", "messages",
     # the API

@@ -29,6 +29,12 @@ ANYBODY_SIGNED_IN = {
     "shared:sign_ins",  # the same
     "shared:tokens",  # one's own: with one's own roles
     "shared:rotate_token",
+    "shared:prove",  # one's own password, and one's own second steps
+    "shared:second_steps",
+    "shared:second_step_app",
+    "shared:second_step_passkey",
+    "shared:recovery_codes",
+    "shared:remove_step",
     "shared:sign_out",
     "shared:run",  # one's own runs, and the branch's for its office
     "shared:run_bar",

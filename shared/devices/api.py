@@ -18,6 +18,7 @@ from shared.api import ApiRequest, ReadViewSet, valid
 from shared.devices import entries, receiver
 from shared.devices.models import FieldDevice, ParkedEntry
 from shared.roles import OFFICE
+from shared.second_factor.door import demand_second_step
 
 log = logging.getLogger("jambwise.entries")
 
@@ -32,6 +33,7 @@ class DeviceAuthentication(authentication.BaseAuthentication):
         device = receiver.device_of(token.strip()) if token else None
         if device is None:
             raise exceptions.AuthenticationFailed("this device is not known any more; sign in on it again")
+        demand_second_step(device.user)
         return device.user, device
 
     def authenticate_header(self, request: Request) -> str:

@@ -11,6 +11,7 @@ from shared import audit, roles
 from shared.codes import new_secret_code, secret_hash
 from shared.errors import Refused
 from shared.models import Branch, Firm, User
+from shared.second_factor.services import FIRST_ASKED
 from shared.services import new_account, open_branch
 
 
@@ -103,6 +104,8 @@ def give_first_owner(*, branch: Branch, username: str, role_names: Any = (), **f
     """The account of the firm's owner; the code of the set-up is used up."""
     firm = _lock()
     _demand_may(None)
+    firm.second_step_roles = list(FIRST_ASKED)
+    firm.save(update_fields=["second_step_roles"])
     owner = new_account(by=None, branch=branch, username=username, role_names={*role_names, roles.OWNER}, **facts)
     firm.code_hash = ""
     firm.save()

@@ -18,6 +18,7 @@ from shared.codes import secret_hash
 from shared.errors import Refused
 from shared.forms import BranchForm, CodeForm, OwnerForm, PageForm, PageModelForm
 from shared.models import Branch, User
+from shared.second_factor import door
 from shared.setup import services
 from shared.setup.forms import FirmForm
 
@@ -176,6 +177,7 @@ def owner(request: HttpRequest) -> HttpResponse:
     form = OwnerForm(request.POST if "username" in request.POST else None)
     made: list[User] = []
     if taken(form, lambda: made.append(services.give_first_owner(branch=found, **form.facts()))):
-        login(request, made[0], backend="shared.access.Accounts")
+        login(request, made[0], backend=door.BACKEND)
+        request.session[door.NEWCOMER] = True
         return next_step(request, "shared:setup_owner")
     return step_page(request, "shared:setup_owner", form)

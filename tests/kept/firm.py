@@ -34,6 +34,9 @@ PURPOSES: Final = (
     "measure", "install", "check_measure", "install", "return", "take_down", "measure", "delivery"
 )  # fmt: skip
 NEVER: Final = {
+    "account_emailaddress": "allauth.mfa stands on them; nothing of ours writes there",
+    "account_emailconfirmation": "the same",
+    "mfa_authenticator": "second steps are newer than the kept releases",
     "auth_group_permissions": "roles are groups; nobody is given single permissions",
     "shared_user_user_permissions": "roles are groups; nobody is given single permissions",
     "authtoken_token": "the API takes sessions and devices' tokens",

@@ -98,6 +98,7 @@ def test_sign_in_leads_nowhere_but_here(client: Client, dispatcher: User) -> Non
 
 OPEN = {
     "sign_in",
+    "second_step",  # after the password: tests/shared/test_second_step.py
     "join_code",  # who joins has no password yet; tests/shared/test_people.py
     "join",
     "forgotten",
