@@ -202,9 +202,10 @@ def pull_list(batch: Batch) -> dict[str, object]:
 )
 def labels(batch: Batch) -> dict[str, object]:
     """One label a package of each unit, with a code and the QR of its page."""
-    makes = batch.makes.select_related(
-        "unit__opening__room", "unit__opening__job", "unit__product", "batch__branch"
-    ).order_by("unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number")
+    makes = batch.makes.select_related("unit__opening__room", "unit__opening__job").order_by(
+        "unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number"
+    )
+    makes = makes.prefetch_related("unit__product__branch")
     offered = offers_of_units(make.unit for make in makes)
     questioned = in_question(make.unit_id for make in makes)
     rows = [
@@ -487,9 +488,9 @@ def _parts_of(make: UnitMake) -> list[Part]:
 )  # fmt: skip
 def tickets(batch: Batch) -> dict[str, object]:
     """A ticket a unit that travels with its pieces, on a sheet of its own; a batch in one press."""
-    makes = batch.makes.select_related(
-        "unit__opening__room", "unit__opening__job", "unit__product__branch", "recipe"
-    ).prefetch_related("parts__material")
+    makes = batch.makes.select_related("unit__opening__room", "unit__opening__job").prefetch_related(
+        "parts__material", "recipe__product", "unit__product__branch"
+    )  # a recipe and a product are read once, not with each of hundreds of units
     in_order = makes.order_by(
         "unit__opening__job", "unit__opening__room__order", "unit__opening__order", "unit__number"
     )

@@ -306,9 +306,11 @@ def cut_by_hand(workroom, do_runs):
     return batch, by
 
 
-def test_sheets_of_24_units_are_few_and_read_at_arms_length(cut_by_hand):
+def test_sheets_of_24_units_are_few_and_read_at_arms_length(cut_by_hand, django_assert_max_num_queries):
     """Cut lists took 22 sheets, their drawings words of 4 pt; tickets two sheets a unit, codes at 7 pt."""
     batch, by = cut_by_hand
+    with django_assert_max_num_queries(20):  # each ticket asked for its recipe's product
+        tickets(batch)
 
     found = {key: set_of(f"fabrication.{key}", batch, by) for key in ("cut_list", "pull_list", "tickets")}
 
