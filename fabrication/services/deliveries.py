@@ -321,8 +321,10 @@ def open_claim(*, line: PurchaseLine, kind: str, note: str, by: User, quantity: 
         return Claim.objects.filter(line=line).latest("pk")
     if line.make is not None or not (line.pieces_received or kind == Claim.Kind.SHORT):
         raise Refused(f"{line} is {line.get_state_display()}: nothing of it can be claimed", field="line")
-    if not 1 <= quantity <= line.quantity:
-        raise Refused(f"{line.quantity} were ordered", field="quantity", bound=f"1 to {line.quantity}")
+    most = line.quantity if kind == Claim.Kind.SHORT else line.pieces_received
+    if not 1 <= quantity <= most:
+        why = f"{most} were ordered" if kind == Claim.Kind.SHORT else f"{most} came"
+        raise Refused(why, field="quantity", bound=f"1 to {most}")
     return _open_claim(line, kind, note, quantity, by)
 
 
@@ -331,8 +333,9 @@ def _open_claim(line: PurchaseLine, kind: str, note: str, quantity: int, by: Use
         raise Refused("say what kind of claim", field="kind", bound=", ".join(Claim.Kind.values))
     if not note.strip():
         raise Refused("say what is wrong with it", field="note")
+    what = str(line) if line.material is None else f"{quantity} × {line.material.name}"
     claim = Claim.objects.create(
-        purchase=line.purchase, line=line, what=str(line)[:120], kind=kind, quantity=quantity,
+        purchase=line.purchase, line=line, what=what[:120], kind=kind, quantity=quantity,
         note=note.strip()[:240], tell_by=tell_by(line), opened_by=by,
     )  # fmt: skip
     record(by=by, action="opened a claim", subject=line.purchase, note=f"{claim.what}: {claim.note}"[:240])

@@ -530,8 +530,11 @@ def test_stock_that_was_claimed_comes_again(branch, supplier, workroom):
     purchase = order_stock(supplier=supplier, lines=[StockLine(tube, 10, Length.inches(192))], by=workroom)
     line = receive_line(line=purchase.lines.get(), by=workroom)
 
+    with pytest.raises(Refused, match="10 came"):
+        open_claim(line=line, kind="defect", quantity=11, note="bent", by=workroom)
     claim = open_claim(line=line, kind="defect", quantity=3, note="bent", by=workroom)
     remake_claim(claim=claim, remake_number="R-1", by=workroom)
+    assert claim.what == f"3 × {tube.name}"
 
     line.refresh_from_db()
     assert (line.state, line.pieces_to_come) == ("ordered", 3)
