@@ -9,16 +9,18 @@ from urllib.parse import quote, urlencode
 
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.access import OFFICE
-from jobs.models import Appointment, Job, Message, MessageKind, Purpose, ServiceCall
+from jobs.models import ASKED_READY, Appointment, Job, Message, MessageKind, Purpose, ServiceCall
 from jobs.rules.messages import Words, dialled
-from jobs.schedule.words import WHAT, clock, expected_text, stay_text, window_text, written
+from jobs.schedule.day import BEGUN
+from jobs.schedule.words import expected_text, said_window, stay_text, what_text, written
 from jobs.services.messages import AFTER, expected_from, kind_of_window
 from jobs.services.search import find_jobs, region_of
 from jobs.services.your_job import may_choose
 from shared.finding import Found
-from shared.formats.dates import long_day
+from shared.formats.spoken import said_clock, said_day
 from shared.models import User
 
 MOST = 25
@@ -92,6 +94,10 @@ class CustomersVisit:
     now: str = ""
     may_choose: bool = False
     """Whether they may take another time by themselves."""
+    asks_ready: bool = False
+    """Whether we want to know if the site is ready."""
+    answered: str = ""
+    """What is known of that."""
 
 
 def visits_of_customer(job: Job) -> list[CustomersVisit]:
@@ -106,33 +112,58 @@ def visits_of_customer(job: Job) -> list[CustomersVisit]:
 
 
 def _seen_by_customer(row: Appointment) -> CustomersVisit:
-    states, what = Appointment.State, WHAT[row.purpose]
+    states, what = Appointment.State, what_text(row)
     if row.state == states.DONE:
         day = row.day or (row.done_at and row.done_at.astimezone(row.job.branch.tz).date())
         call = ServiceCall.objects.filter(appointment=row).first() if row.purpose == Purpose.SERVICE else None
-        said = f"{call.get_result_display().capitalize()}: {call.done}" if call is not None and call.result else "Done."
-        return CustomersVisit(row, what, long_day(day), "", said)
+        said = gettext("Done.")
+        if call is not None and call.result:
+            said = f"{gettext(call.get_result_display()).capitalize()}: {call.done}"
+        return CustomersVisit(row, what, said_day(day), "", said)
+    today, asks = timezone.now().astimezone(row.job.branch.tz).date(), asks_ready(row)
+    answered = said_readiness(row) if asks else ""
     if row.state not in {states.PROMISED, states.ON_THE_WAY, states.ARRIVED}:
-        return CustomersVisit(row, what, "", stay_text(row))
-    may = may_choose(row, timezone.now().astimezone(row.job.branch.tz).date())
-    return CustomersVisit(row, what, window_text(row), stay_text(row), _now_text(row), may)
+        return CustomersVisit(row, what, "", stay_text(row), asks_ready=asks, answered=answered)
+    may = may_choose(row, today)
+    return CustomersVisit(
+        row, what, said_window(row), stay_text(row), _now_text(row), may, asks_ready=asks, answered=answered
+    )
+
+
+def asks_ready(row: Appointment) -> bool:
+    """Whether the customer can still say that their site is ready: from when a visit is booked to the day before."""
+    today = timezone.now().astimezone(row.job.branch.tz).date()
+    return (
+        row.purpose in ASKED_READY
+        and row.state not in {*BEGUN, Appointment.State.CANCELLED}
+        and (row.day is None or row.day > today)
+        and not row.job.is_cancelled()
+    )
+
+
+def said_readiness(row: Appointment) -> str:
+    """What is answered so far about the site, in the language that is active."""
+    return "; ".join(f"{gettext(one.get_question_display())}: {gettext(one.get_answer_display())}"
+                     for one in row.readiness.all())  # fmt: skip
 
 
 def _now_text(row: Appointment) -> str:
     """How a visit stands on its own day: when the crew is expected, from where it is."""
     states, tz, now = Appointment.State, row.job.branch.tz, timezone.now()
     if row.state == states.ARRIVED:
-        return "We are with you now."
+        return gettext("We are with you now.")
     expected = expected_from(row) if row.day == now.astimezone(tz).date() else None
     if expected is None:
         return ""
     if row.state == states.ON_THE_WAY:
-        return f"We are on the way and expect to be with you {expected_text(expected, tz)}."
+        begin_end = {"expected": expected_text(expected, tz)}
+        return gettext("We are on the way and expect to be with you %(expected)s.") % begin_end
     if row.promised_from is not None:
         expected = max(expected, row.promised_from)
+    about = {"time": said_clock(expected.astimezone(tz))}
     if row.promised_until is not None and expected > row.promised_until:
-        return f"We are running late and expect to be with you about {clock(expected, tz)}. We are sorry."
-    return f"As the day stands we expect to be with you about {clock(expected, tz)}."
+        return gettext("We are running late and expect to be with you about %(time)s. We are sorry.") % about
+    return gettext("As the day stands we expect to be with you about %(time)s.") % about
 
 
 def ready_for_job(job: Job) -> Ready | None:

@@ -7,10 +7,11 @@ import datetime as dt
 import re
 from collections.abc import Sequence
 from decimal import Decimal
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 from django import forms
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_lazy, gettext_noop
 
 from jobs.models import (
     INSTALLING,
@@ -105,13 +106,13 @@ class YourSiteForm(PageModelForm):
         model = Site
         fields = ["parking", "pets", "children", "door_contact", "door_phone"]
         labels = {
-            "parking": "Where can we park?",
-            "pets": "Are there pets?",
-            "children": "Children live here or visit",
-            "door_contact": "Who opens the door, if not you?",
-            "door_phone": "Their telephone",
+            "parking": gettext_lazy("Where can we park?"),
+            "pets": gettext_lazy("Are there pets?"),
+            "children": gettext_lazy("Children live here or visit"),
+            "door_contact": gettext_lazy("Who opens the door, if not you?"),
+            "door_phone": gettext_lazy("Their telephone"),
         }
-        help_texts = {"children": "For safe controls. Leave it ticked if you are not sure."}
+        help_texts = {"children": gettext_lazy("For safe controls. Leave it ticked if you are not sure.")}
 
 
 class JobForm(PageModelForm):
@@ -519,17 +520,28 @@ class SwapForm(PageForm):
 class ReadinessForm(PageForm):
     """What was asked about a site before driving there."""
 
+    NOT_SAID: ClassVar[str] = "not asked"
+    NOTE: ClassVar[str] = "Note"
+    ANSWERS: ClassVar = ReadinessAnswer.Answer.choices
+
     def __init__(self, *args: Any, answers: dict[str, ReadinessAnswer], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for question, label in ReadinessAnswer.Question.choices:
             known = answers.get(question)
             self.fields[question] = forms.ChoiceField(
-                label=str(label).capitalize(),
-                choices=[("", "not asked"), *ReadinessAnswer.Answer.choices],
+                label=gettext(str(label)).capitalize(),
+                choices=[("", gettext(self.NOT_SAID)), *((key, gettext(str(word))) for key, word in self.ANSWERS)],
                 required=False,
                 initial=known.answer if known else "",
             )
-        self.fields["note"] = forms.CharField(max_length=160, required=False)
+        self.fields["note"] = forms.CharField(label=gettext(self.NOTE), max_length=160, required=False)
+
+
+class YourReadinessForm(ReadinessForm):
+    """The same, asked of the customer on their page, in their language."""
+
+    NOT_SAID = gettext_noop("no answer yet")
+    NOTE = gettext_noop("Anything else?")
 
 
 # -- crews -------------------------------------------------------------------------------

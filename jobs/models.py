@@ -16,6 +16,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_noop
 
 from jobs.rules.dates import CAREFUL as CAREFUL_WAITS
 from jobs.rules.dates import STEPS, Waits, Way
@@ -999,9 +1000,9 @@ class ServiceCall(models.Model):
         UNKNOWN = "unknown", "nobody knows whose"
 
     class Result(models.TextChoices):
-        FIXED = "fixed", "fixed"
-        PARTS = "parts", "parts to come"
-        NOT_FIXED = "not_fixed", "can't be repaired"
+        FIXED = "fixed", gettext_noop("fixed")
+        PARTS = "parts", gettext_noop("parts to come")
+        NOT_FIXED = "not_fixed", gettext_noop("can't be repaired")
 
     appointment = models.OneToOneField(Appointment, models.CASCADE, related_name="service")
     product = models.CharField("what hangs there", max_length=160, help_text="such as: roller shade, kitchen")
@@ -1115,24 +1116,26 @@ class ReadinessAnswer(models.Model):
     """One thing asked about a site before a crew drives there, and what was answered."""
 
     class Question(models.TextChoices):
-        PAINTED = "painted", "walls and frames painted, and dry"
-        SILL = "sill", "sills and casings fitted"
-        FLOOR = "floor", "floor laid to its finished height"
-        POWER = "power", "power at the window, where a motor goes"
-        CLEAR = "clear", "area in front of the windows clear"
-        OLD_DOWN = "old_down", "old coverings down, or we take them"
-        ACCESS = "access", "access, notice and parking settled"
+        PAINTED = "painted", gettext_noop("walls and frames painted, and dry")
+        SILL = "sill", gettext_noop("sills and casings fitted")
+        FLOOR = "floor", gettext_noop("floor laid to its finished height")
+        POWER = "power", gettext_noop("power at the window, where a motor goes")
+        CLEAR = "clear", gettext_noop("area in front of the windows clear")
+        OLD_DOWN = "old_down", gettext_noop("old coverings down, or we take them")
+        ACCESS = "access", gettext_noop("access, notice and parking settled")
 
     class Answer(models.TextChoices):
-        YES = "yes", "yes"
-        NO = "no", "not yet"
-        NOT_NEEDED = "not_needed", "not needed"
+        YES = "yes", gettext_noop("yes")
+        NO = "no", gettext_noop("not yet")
+        NOT_NEEDED = "not_needed", gettext_noop("not needed")
 
     appointment = models.ForeignKey(Appointment, models.CASCADE, related_name="readiness")
     question = models.CharField(max_length=10, choices=Question.choices)
     answer = models.CharField(max_length=10, choices=Answer.choices)
     note = models.CharField(max_length=160, blank=True)
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True, help_text="none: the customer"
+    )
     at = models.DateTimeField(default=timezone.now)
 
     class Meta:
@@ -1141,6 +1144,11 @@ class ReadinessAnswer(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_question_display()}: {self.get_answer_display()}"
+
+    @property
+    def who(self) -> str:
+        """Who answered."""
+        return str(self.by or "the customer")
 
 
 class MessageKind(models.TextChoices):

@@ -56,6 +56,7 @@ urlpatterns = [
     path("questions/<int:pk>/answered/", your_job.question_answered, name="question_answered"),
     path("your-job/<str:token>/site/", your_job.your_site, name="your_site"),
     path("your-job/<str:token>/visits/<int:pk>/", your_job.your_times, name="your_times"),
+    path("your-job/<str:token>/visits/<int:pk>/ready/", your_job.your_readiness, name="your_readiness"),
     path("customers/<int:pk>/", jobs.customer_edit, name="customer"),
     path("customers/<int:pk>/erase/", jobs.customer_erase, name="customer_erase"),
     path("customers/<int:pk>/projects/new/", jobs.project_new, name="project_new"),

@@ -12,6 +12,7 @@ from django.core.validators import MaxLengthValidator
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext_noop
 
 from jobs.models import Appointment, BranchQuerySet, Job
 from measuring.rules.families import SHAPES, TABLE, WALL
@@ -39,8 +40,8 @@ class Family(models.TextChoices):
 
 
 class Mount(models.TextChoices):
-    INSIDE = "inside", "inside mount"
-    OUTSIDE = "outside", "outside mount"
+    INSIDE = "inside", gettext_noop("inside mount")
+    OUTSIDE = "outside", gettext_noop("outside mount")
 
 
 class Shape(models.TextChoices):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from itertools import chain, count
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import available_timezones
 
 from django import forms
@@ -14,6 +14,7 @@ from django.core.validators import MaxLengthValidator
 from django.db.models import Model, QuerySet
 from django.forms.renderers import TemplatesSetting
 from django.utils.text import slugify
+from django.utils.translation import gettext, gettext_lazy
 
 from shared import roles, tokens, versions
 from shared.errors import Refused
@@ -21,6 +22,9 @@ from shared.fields import DAYS, LONGEST_NOTE, LengthFormField
 from shared.lengths import LengthUnit
 from shared.models import Branch, Firm, User
 from shared.services import BRANCH_FIELDS, PERSON_FIELDS
+
+CHANGED: Final = gettext_lazy("%(who)s changed this to “%(value)s” meanwhile. To keep yours instead, save again.")
+CHANGED_SECRET: Final = gettext_lazy("%(who)s changed this meanwhile. To keep yours instead, save again.")
 
 
 class PageFormRenderer(TemplatesSetting):
@@ -134,8 +138,8 @@ class PageFormMixin(_Form):
                 self._put(sent, name, now)
             elif versions.mark(mine) != versions.mark(now):
                 who = who or versions.who_changed(self.edited) if self.edited is not None else ""
-                theirs = "" if name in self.SECRET else f" to “{shown(field, now)}”"
-                self.add_error(name, f"{who} changed this{theirs} meanwhile. To keep yours instead, save again.")
+                said = {"who": who, "value": "" if name in self.SECRET else shown(field, now)}
+                self.add_error(name, (CHANGED_SECRET if name in self.SECRET else CHANGED) % said)
 
     def _put(self, sent: Any, name: str, value: Any) -> None:
         """What stands, in place of what was sent."""
@@ -180,13 +184,13 @@ class PageModelForm(PageFormMixin, _ModelForm):
 def shown(field: forms.Field, value: object) -> str:
     """A value in words, as the page offers it."""
     if isinstance(value, bool):
-        return "yes" if value else "no"
+        return gettext("yes") if value else gettext("no")
     if isinstance(value, list | tuple):
         return ", ".join(shown(field, one) for one in value) or "none"
     if isinstance(field, forms.ChoiceField):
         choices: Any = field.choices
         return next((str(text) for key, text in choices if str(key) == str(value)), str(value or "none"))
-    return "empty" if value in (None, "") else str(value)
+    return gettext("empty") if value in (None, "") else str(value)
 
 
 class DateInput(forms.DateInput):

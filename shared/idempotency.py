@@ -32,6 +32,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.utils import timezone
+from django.utils.translation import gettext
 from rest_framework.authtoken.models import Token
 
 from shared.models import AnsweredRequest, ApiToken, User
@@ -123,7 +124,7 @@ class SentOnceMiddleware:
                 setattr(request, CLAIM, row)
                 return None
             if row.status is not None:
-                messages.info(request, "It was sent twice and done once. To do it again, open its page again.")
+                messages.info(request, gettext("It was sent twice and done once. To do it again, open its page again."))
                 return _again(row, pressed)
             if time.monotonic() > until:
                 return HttpResponse("The first press is still at work.", status=409, content_type="text/plain")

@@ -230,7 +230,7 @@ TEMPLATES: list[dict[str, Any]] = [
                 "django.contrib.messages.context_processors.messages",
                 "shared.context.frame",
             ],
-            "builtins": ["shared.templatetags.jambwise"],
+            "builtins": ["django.templatetags.i18n", "shared.templatetags.jambwise"],
         },
     }
 ]
@@ -453,7 +453,9 @@ DATA_UPLOAD_MAX_NUMBER_FIELDS = 5000
 # -- words, times, files ----------------------------------------------------------
 
 LANGUAGE_CODE = "en-us"
-USE_I18N = False
+USE_I18N = True
+LANGUAGES = [("en-us", "English"), ("es", "Spanish"), ("fr-ca", "French")]
+"""Of what customers read; no page asks the browser, so the firm's own pages stay as they are written."""
 USE_TZ = True
 TIME_ZONE = "UTC"
 zoneinfo.reset_tzpath(to=())  # the pinned tzdata, whatever the machine has

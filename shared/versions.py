@@ -20,6 +20,7 @@ from django.db import models, transaction
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.utils.crypto import salted_hmac
+from django.utils.translation import gettext
 
 from shared.models import AuditEntry
 
@@ -97,4 +98,4 @@ def who_changed(row: models.Model) -> str:
     """Who changed the row last, for a sentence."""
     entries = AuditEntry.objects.filter(subject_id=str(row.pk), subject_type__model=row._meta.model_name)
     last = entries.filter(subject_type__app_label=row._meta.app_label).select_related("by").order_by("-pk").first()
-    return last.who if last is not None and (last.by is not None or last.by_customer) else "Somebody"
+    return last.who if last is not None and (last.by is not None or last.by_customer) else gettext("Somebody")

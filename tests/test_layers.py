@@ -95,7 +95,7 @@ def test_rules_import_no_django_clock_files_or_chance() -> None:
 def test_rules_reach_only_rules_and_lengths() -> None:
     """What a notebook cannot import without Django's settings may not be reached from rules either."""
     pure = {"shared.lengths", "shared.contracts", "shared.codes", "shared.records"}
-    pure |= {"shared.formats.mass", "shared.formats.durations", "shared.formats.money"}
+    pure |= {"shared.formats.mass", "shared.formats.durations", "shared.formats.languages", "shared.formats.money"}
     wrong = [
         f"{path.relative_to(ROOT)} imports {name}"
         for app in ORDER

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db.models import QuerySet
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from installs.adapters.warranty import warranty_of
 from installs.models import StopPhoto
@@ -20,13 +21,18 @@ def part_of_customer(job: Job) -> CustomersPart | None:
         return None
     own = ProductTerms.objects.filter(product__in={unit.product_id for unit in units}).exclude(care="")
     said = dict(own.values_list("product", "care"))
-    care = {unit.product.name: said.get(unit.product_id) or CARE.get(unit.product.family, "") for unit in units}
+    care = {unit.product.name: said.get(unit.product_id) or said_care(unit.product.family) for unit in units}
     shows = {
         "warranty": warranty_of(job),
         "care": sorted((name, text) for name, text in care.items() if text),
     }
-    title = "Warranty and care" if units else "Your record"
+    title = gettext("Warranty and care") if units else gettext("Your record")
     return CustomersPart(title, "installs/_your_record.html", shows)
+
+
+def said_care(family: str) -> str:
+    """How a family is cared for, in the language that is active."""
+    return gettext(CARE[family]) if family in CARE else ""
 
 
 def photos_shown(job: Job) -> QuerySet[StopPhoto]:
@@ -38,4 +44,4 @@ def photos_of_customer(job: Job) -> CustomersPart | None:
     """Photos of the work, for the customer's page."""
     token = CustomerLink.of(job).token
     shown = [(reverse("installs:your_photo", args=[token, one.pk]), one.caption) for one in photos_shown(job)]
-    return CustomersPart("After", "jobs/_your_photos.html", {"photos": shown}) if shown else None
+    return CustomersPart(gettext("After"), "jobs/_your_photos.html", {"photos": shown}) if shown else None

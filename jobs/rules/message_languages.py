@@ -1,8 +1,7 @@
-"""What messages to customers say in other languages than the pages': starting words, and what fills their blanks."""
+"""What messages to customers say in other languages than the pages': the starting words."""
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -12,51 +11,10 @@ from jobs.rules.messages import Words
 
 @dataclass(frozen=True, slots=True)
 class Language:
-    """
-    A language of messages.
-
-    Parameters
-    ----------
-    what
-        By the purpose of a visit, what we come for.
-    weekdays, months
-        Their names, Monday and January first.
-    day, between, about, expected
-        How a day, a window, a start and an expected arrival are said; ``{begin}`` and ``{end}`` are times.
-    words
-        By kind of message its starting words.
-    """
+    """A language of messages: its name, and by kind of message its starting words; blanks are filled by catalogs."""
 
     name: str
-    what: Mapping[str, str]
-    weekdays: tuple[str, ...]
-    months: tuple[str, ...]
-    day: str
-    between: str
-    about: str
-    expected: str
     words: Mapping[str, Words]
-
-    def window(self, on: dt.date, begin: str, end: str = "") -> str:
-        """
-        A window, or about when; the times as the branch shows them.
-
-        >>> day = dt.date(2027, 3, 2)
-        >>> LANGUAGES["es"].window(day, "8:00 am", "10:00 am"), LANGUAGES["fr"].window(day, "8:00 am")
-        ('martes 2 de marzo, de 8:00 am a 10:00 am', 'mardi 2 mars, vers 8:00 am')
-        """
-        day = self.day.format(weekday=self.weekdays[on.weekday()], day=on.day, month=self.months[on.month - 1])
-        said = self.between if end else self.about
-        return f"{day}, {said.format(begin=begin, end=end)}"
-
-    def arrival(self, begin: str, end: str) -> str:
-        """
-        When a crew under way is expected; the times as the branch shows them.
-
-        >>> LANGUAGES["fr"].arrival("9:05 am", "9:25 am")
-        'entre 9:05 am et 9:25 am'
-        """
-        return self.expected.format(begin=begin, end=end)
 
 
 _ES_END: Final = "\nTrabajo {number}. {contact}."
@@ -66,24 +24,6 @@ _FR_LINK: Final = "\nVoir votre visite : {link}"
 
 SPANISH: Final = Language(
     "Spanish",
-    {
-        "measure": "tomar las medidas de sus ventanas",
-        "check_measure": "volver a medir sus ventanas",
-        "install": "instalar sus cortinas y persianas",
-        "return": "terminar el trabajo en sus cortinas y persianas",
-        "take_down": "retirar las cortinas y persianas viejas",
-        "delivery": "entregar sus cortinas y persianas",
-        "service": "revisar y reparar sus cortinas y persianas",
-    },
-    ("lunes", "martes", "miércoles", "jueves", "viernes", "sábado", "domingo"),
-    (
-        "enero", "febrero", "marzo", "abril", "mayo", "junio", "julio", "agosto", "septiembre", "octubre", "noviembre",
-        "diciembre",
-    ),
-    "{weekday} {day} de {month}",
-    "de {begin} a {end}",
-    "hacia las {begin}",
-    "entre las {begin} y las {end}",
     {
         "confirmation": Words(
             "Su cita: {window}",
@@ -147,24 +87,6 @@ SPANISH: Final = Language(
 
 FRENCH: Final = Language(
     "French",
-    {
-        "measure": "mesurer vos fenêtres",
-        "check_measure": "mesurer vos fenêtres de nouveau",
-        "install": "poser vos stores",
-        "return": "terminer le travail sur vos stores",
-        "take_down": "enlever les anciens stores",
-        "delivery": "livrer vos stores",
-        "service": "examiner et réparer vos stores",
-    },
-    ("lundi", "mardi", "mercredi", "jeudi", "vendredi", "samedi", "dimanche"),
-    (
-        "janvier", "février", "mars", "avril", "mai", "juin", "juillet", "août", "septembre", "octobre", "novembre",
-        "décembre",
-    ),
-    "{weekday} {day} {month}",
-    "entre {begin} et {end}",
-    "vers {begin}",
-    "entre {begin} et {end}",
     {
         "confirmation": Words(
             "Votre rendez-vous : {window}",

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 
+from django.utils.translation import gettext, gettext_noop
+
 from jobs.models import Appointment, CustomerLink, Job, MessageKind, MessageWords, ReadinessAnswer
-from jobs.rules.message_languages import LANGUAGES, Language
+from jobs.rules.message_languages import LANGUAGES
 from jobs.rules.messages import LEAVING_MIN, SORTS, Words, fill
 from shared.formats import dates
 from shared.formats.dates import long_day
 from shared.formats.durations import minutes_text
+from shared.formats.spoken import in_language, said_clock, said_clocks, said_day
 from shared.models import Branch
 
 
@@ -18,15 +21,12 @@ def clock(when: dt.datetime, tz: dt.tzinfo) -> str:
     return dates.clock(when.astimezone(tz))
 
 
-def window_text(row: Appointment, language: Language | None = None) -> str:
+def window_text(row: Appointment) -> str:
     """The promised (or reserved) window, else the planned start; empty when it stands nowhere."""
     tz = row.job.branch.tz
     times, start = promised_times(row), row.promised_from if row.promised_until else row.starts_at
     if start is None:
         return ""
-    if language is not None:
-        end = clock(row.promised_until, tz) if times and row.promised_until is not None else ""
-        return language.window(start.astimezone(tz).date(), clock(start, tz), end)
     return f"{long_day(start.astimezone(tz).date())}, {times or 'about ' + clock(start, tz)}"
 
 
@@ -61,14 +61,34 @@ def state_text(row: Appointment, outcome: str) -> str:
 
 
 WHAT = {
-    "measure": "measure your windows",
-    "check_measure": "measure your windows again",
-    "install": "install your window coverings",
-    "return": "finish the work on your window coverings",
-    "take_down": "take down the old window coverings",
-    "delivery": "deliver your window coverings",
-    "service": "look at your window coverings and repair them",
+    "measure": gettext_noop("measure your windows"),
+    "check_measure": gettext_noop("measure your windows again"),
+    "install": gettext_noop("install your window coverings"),
+    "return": gettext_noop("finish the work on your window coverings"),
+    "take_down": gettext_noop("take down the old window coverings"),
+    "delivery": gettext_noop("deliver your window coverings"),
+    "service": gettext_noop("look at your window coverings and repair them"),
 }
+"""By its purpose, what we come for; said in another language by `what_text`."""
+
+
+def what_text(row: Appointment) -> str:
+    """What we come for, in the language that is active."""
+    return gettext(WHAT[row.purpose])
+
+
+def said_window(row: Appointment) -> str:
+    """`window_text` in the language that is active."""
+    tz = row.job.branch.tz
+    start = row.promised_from if row.promised_until else row.starts_at
+    if start is None:
+        return ""
+    start = start.astimezone(tz)
+    if row.promised_from is None or row.promised_until is None:
+        times = gettext("about %(time)s") % {"time": said_clock(start)}
+    else:
+        times = said_clocks(row.promised_from.astimezone(tz), row.promised_until.astimezone(tz))
+    return f"{said_day(start.date())}, {times}"
 
 
 def copy_text(row: Appointment) -> str:
@@ -109,7 +129,7 @@ def blanks_of(
     job: Job, row: Appointment | None, expected: dt.datetime | None = None, language: str = ""
 ) -> dict[str, str]:
     """What stands in the blanks of a message in a language."""
-    branch, own = job.branch, LANGUAGES.get(language)
+    branch = job.branch
     found = {
         "customer": job.customer.name,
         "address": job.site.address,
@@ -117,19 +137,18 @@ def blanks_of(
         "contact": f"{branch.name}{', ' + branch.phone if branch.phone else ''}",
         "link": CustomerLink.of(job).address,
     }
-    if row is not None:
-        what = own.what if own is not None else WHAT
-        found |= {"what": what[row.purpose], "window": window_text(row, own), "stay": stay_text(row)}
-    if expected is not None:
-        found["expected"] = expected_text(expected, branch.tz, own)
-    return found
+    with in_language(language):
+        if row is not None:
+            found |= {"what": what_text(row), "window": said_window(row), "stay": stay_text(row)}
+        if expected is not None:
+            found["expected"] = expected_text(expected, branch.tz)
+    return {name: text.replace("\u00a0", " ") for name, text in found.items()}  # a text message counts it thrice
 
 
-def expected_text(expected: dt.datetime, tz: dt.tzinfo, language: Language | None = None) -> str:
-    """When a crew under way is expected: ``between 9:05 am and 9:25 am``."""
-    if language is not None:
-        return language.arrival(clock(expected, tz), clock(expected + dt.timedelta(minutes=LEAVING_MIN), tz))
-    return f"between {clock(expected, tz)} and {clock(expected + dt.timedelta(minutes=LEAVING_MIN), tz)}"
+def expected_text(expected: dt.datetime, tz: dt.tzinfo) -> str:
+    """When a crew under way is expected, in the language that is active: ``between 9:05 am and 9:25 am``."""
+    begin, end = (said_clock(at.astimezone(tz)) for at in (expected, expected + dt.timedelta(minutes=LEAVING_MIN)))
+    return gettext("between %(begin)s and %(end)s") % {"begin": begin, "end": end}
 
 
 def late_text(row: Appointment, expected: dt.datetime | None) -> str:

@@ -40,9 +40,9 @@ def revoke_feed(*, feed: CalendarFeed, by: User) -> CalendarFeed:
 
 @transaction.atomic
 def answer_readiness(
-    *, appointment: Appointment, answers: Mapping[str, str], by: User, note: str = ""
+    *, appointment: Appointment, answers: Mapping[str, str], by: User | None, note: str = ""
 ) -> list[ReadinessAnswer]:
-    """What was answered about the site; an empty answer takes one back."""
+    """What was answered about the site, by the customer themselves where by nobody; an empty answer takes one back."""
     row = lock_appointment(appointment)
     known = {answer.question: answer for answer in row.readiness.all()}
     changes = {}
@@ -65,8 +65,9 @@ def answer_readiness(
             known[question].delete()
     if changes or note:
         audit.record(
-            by=by, action="asked whether the site is ready", subject=row, job=row.job_id, changes=changes, note=note
-        )
+            by=by, action="asked whether the site is ready" if by is not None else "said whether the site is ready",
+            subject=row, job=row.job_id, changes=changes, note=note,
+        )  # fmt: skip
     return list(row.readiness.all())
 
 

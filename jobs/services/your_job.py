@@ -7,6 +7,7 @@ from typing import Final
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext_noop
 
 from jobs.models import Appointment, AppointmentMove, Job, Question
 from jobs.schedule.offer_grid import grid_for
@@ -21,7 +22,7 @@ FURTHEST: Final = dt.timedelta(days=60)
 """From today, that a customer may choose by themselves; chosen, no published source."""
 MOST_A_DAY: Final = 3
 """Other times that a customer may take within a day and a night."""
-TAKEN: Final = "That time is taken meanwhile. Choose another."
+TAKEN: Final = gettext_noop("That time is taken meanwhile. Choose another.")
 
 
 def may_choose(row: Appointment, today: dt.date) -> bool:
@@ -48,10 +49,10 @@ def ask(*, job: Job, text: str, about: str = "", by: User | None, most: int = MO
     """The customer asks something; it is a decision of the office until somebody ticks it as answered."""
     row = lock_job(job)
     if not text.strip():
-        raise Refused("Write your question first.", field="text")
+        raise Refused(gettext_noop("Write your question first."), field="text")
     since = timezone.now() - dt.timedelta(days=1)
     if by is None and row.questions.filter(at__gt=since).count() >= most:
-        raise Refused("You asked several things today. Please call us.", bound=f"{most}")
+        raise Refused(gettext_noop("You asked several things today. Please call us."), bound=f"{most}")
     made = Question.objects.create(job=row, about=about.strip()[:160], text=text.strip()[:600])
     audit.record(by=by, action="asked", subject=made, job=row, note=made.text)
     return made
@@ -88,11 +89,11 @@ def choose_time(*, appointment: Appointment, value: str, by: User | None) -> App
     tz, now = appointment.job.branch.tz, timezone.now()
     today, day = now.astimezone(tz).date(), window[0].date()
     if not may_choose(appointment, today):
-        raise Refused("This visit can't be changed here. Please call us.")
+        raise Refused(gettext_noop("This visit can't be changed here. Please call us."))
     since = now - dt.timedelta(days=1)
     moves = AppointmentMove.objects.filter(appointment__job=appointment.job_id, by=None, at__gt=since)
     if by is None and moves.count() >= MOST_A_DAY:
-        raise Refused("The time was changed several times today. Please call us.", bound=f"{MOST_A_DAY}")
+        raise Refused(gettext_noop("The time was changed several times today. Please call us."), bound=f"{MOST_A_DAY}")
     if not today <= day <= today + FURTHEST:
         raise Refused(TAKEN, field="window")
     offers = grid_for(appointment, from_on=window[0].astimezone(tz).date()).offers.best

@@ -10,7 +10,7 @@ from typing import Final
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import Count, F, Prefetch, QuerySet
+from django.db.models import Count, F, Prefetch, Q, QuerySet
 from django.http import HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -29,6 +29,7 @@ from jobs.models import (
     JobDate,
     Message,
     Question,
+    ReadinessAnswer,
     SiteKey,
 )
 from jobs.ports import Blocker, ports
@@ -260,11 +261,13 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     again = visits_needed(user) if again is None else again
     today = timezone.now().astimezone(user.branch.tz).date()
     rules = CalendarRules.of(user.branch)
+    said_no = ReadinessAnswer.objects.filter(answer=ReadinessAnswer.Answer.NO).values("appointment")
     rows = (
         Appointment.objects.visible_to(user)
         .live()
         .exclude(state__in=[State.DONE, State.UNPLACED])
-        .filter(day__range=(today, today + dt.timedelta(days=rules.ask_days)))
+        .filter(day__gte=today)
+        .filter(Q(day__lte=today + dt.timedelta(days=rules.ask_days)) | Q(pk__in=said_no))
         .select_related("job__customer", "job__site", "job__branch", "crew__branch")
         .prefetch_related("readiness")
         .order_by("day", "starts_at")

@@ -8,6 +8,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from jobs.access import OFFICE, appointment_for, job_for
@@ -16,12 +17,13 @@ from jobs.forms import QuietForm, WordsForm
 from jobs.models import MESSAGE_LANGUAGES, Appointment, CalendarRules, Job, Message, MessageKind, MessageWords
 from jobs.rules.message_languages import LANGUAGES
 from jobs.rules.messages import SORTS, Words, fill
-from jobs.schedule.words import blanks_of, words_of
+from jobs.schedule.words import WHAT, blanks_of, expected_text, words_of
 from jobs.services import crews
 from jobs.services import messages as message_services
 from shared import messages as sending
 from shared.access import SignedInRequest, roles_required
 from shared.errors import refusals_shown, refusals_to
+from shared.formats.spoken import in_language, said_clocks, said_day
 from shared.models import Branch
 from shared.versions import edits, held
 
@@ -101,10 +103,11 @@ def _preview(branch: Branch, row: MessageWords) -> Words:
     if visit is not None:
         blanks = blanks_of(visit.job, visit, visit.promised_from, row.language)
     elif row.language:
-        own = LANGUAGES[row.language]
-        window = own.window(dt.date(2026, 3, 2), "8:00 am", "10:00 am")
-        blanks |= {"what": own.what["measure"], "window": window, "expected": own.arrival("8:00 am", "8:20 am")}
-    blanks.setdefault("expected", "between 8:00 am and 8:20 am")
+        with in_language(row.language):
+            window = f"{said_day(dt.date(2026, 3, 2))}, {said_clocks(dt.time(8), dt.time(10))}"
+            blanks |= {"what": gettext(WHAT["measure"]), "window": window}
+    with in_language(row.language):
+        blanks.setdefault("expected", expected_text(dt.datetime(2026, 3, 2, 8, tzinfo=dt.UTC), dt.UTC))
     return Words(fill(row.subject, blanks), fill(row.body, blanks), fill(row.short, blanks))
 
 

@@ -9,28 +9,29 @@ from http import HTTPStatus
 from typing import Final
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_noop
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.access import OFFICE, job_for
-from jobs.adapters import visits_of_customer
-from jobs.forms import YourSiteForm
+from jobs.adapters import asks_ready, visits_of_customer
+from jobs.forms import YourReadinessForm, YourSiteForm
 from jobs.models import Appointment, CustomerLink, Question, Site
 from jobs.ports import ports
 from jobs.rules.routing import ProblemError
 from jobs.schedule.offer_grid import grid_for
-from jobs.schedule.words import WHAT, window_text
-from jobs.services import booking, links
+from jobs.schedule.words import said_window, what_text
+from jobs.services import booking, feeds, links
 from jobs.services import your_job as your_job_services
-from jobs.views.appointments import sentence
 from jobs.views.jobs import parse_date_or_none
 from shared import audit
 from shared.access import SignedInRequest, address_of, asked_too_often, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
+from shared.formats.spoken import PEOPLES, in_language, said_clocks, said_refusal
 from shared.models import Branch, User
 from shared.versions import edits
 
@@ -54,13 +55,24 @@ def with_link(page: Page) -> Page:
         link = CustomerLink.of_token(token)
         who = f"link {link.job_id}" if link is not None else "no link"
         if asked_too_often(f"address {address_of(request)}", OF_ADDRESS) or asked_too_often(who, OF_LINK):
-            return _instead(request, link, HTTPStatus.TOO_MANY_REQUESTS, "Wait a minute, then open this page again.")
+            return _instead(
+                request, link, HTTPStatus.TOO_MANY_REQUESTS, gettext_noop("Wait a minute, then open this page again.")
+            )
         if link is None:
-            return _instead(request, link, HTTPStatus.NOT_FOUND, "This link is not complete.")
+            return _instead(request, link, HTTPStatus.NOT_FOUND, gettext_noop("This link is not complete."))
         if not link.is_open():
-            return _instead(request, link, HTTPStatus.GONE, "This link has ended.")
-        with timezone.override(link.job.branch.tz), audit.by_customer(link.job_id):
-            answer = page(request, link, **keys)
+            return _instead(request, link, HTTPStatus.GONE, gettext_noop("This link has ended."))
+        with (
+            timezone.override(link.job.branch.tz), audit.by_customer(link.job_id),
+            in_language(link.job.customer.language),
+        ):  # fmt: skip
+            try:
+                answer = page(request, link, **keys)
+            except Http404:
+                answer = _instead(
+                    request, link, HTTPStatus.NOT_FOUND, gettext_noop("There is no such page of your job.")
+                )
+        answer["Content-Language"] = PEOPLES.get(link.job.customer.language, "en")
         answer["X-Robots-Tag"] = "noindex"
         return answer
 
@@ -74,7 +86,10 @@ def who_of(request: HttpRequest) -> User | None:
 
 def _instead(request: HttpRequest, link: CustomerLink | None, status: int, words: str) -> HttpResponse:
     branches = [link.job.branch] if link is not None else Branch.objects.exclude(phone="").order_by("name")[:20]
-    return render(request, "jobs/your_job_instead.html", {"words": words, "branches": branches}, status=status)
+    language = link.job.customer.language if link is not None else ""
+    with in_language(language):
+        context = {"words": gettext(words), "branches": branches}
+        return render(request, "jobs/your_job_instead.html", context, status=status)
 
 
 @with_link
@@ -102,8 +117,8 @@ def your_question(request: HttpRequest, link: CustomerLink) -> HttpResponse:
     try:
         your_job_services.ask(job=link.job, text=text, about=about, by=who_of(request))
     except Refused as refusal:
-        return your_job_page(request, link, error=sentence(refusal.problem))
-    messages.success(request, "Thank you. We will call or write to you.")
+        return your_job_page(request, link, error=said_refusal(refusal))
+    messages.success(request, gettext("Thank you. We will call or write to you."))
     return redirect("jobs:your_job", link.token)
 
 
@@ -119,14 +134,14 @@ def your_times(request: HttpRequest, link: CustomerLink, pk: int) -> HttpRespons
             value = request.POST.get("window", "")
             row = your_job_services.choose_time(appointment=row, value=value, by=who_of(request))
         except Refused as refusal:
-            error = sentence(refusal.problem)
+            error = said_refusal(refusal)
         else:
-            messages.success(request, f"Confirmed: {window_text(row)}.")
+            messages.success(request, gettext("Confirmed: %(window)s.") % {"window": said_window(row)})
             return redirect("jobs:your_job", link.token)
     may = your_job_services.may_choose(row, today)
     context = {
-        "link": link, "job": link.job, "branch": link.job.branch, "visit": row, "window": window_text(row),
-        "what": WHAT[row.purpose], "error": error, "may": may, **(_times(request, row, today) if may else {}),
+        "link": link, "job": link.job, "branch": link.job.branch, "visit": row, "window": said_window(row),
+        "what": what_text(row), "error": error, "may": may, **(_times(request, row, today) if may else {}),
     }  # fmt: skip
     return render(request, "jobs/your_times.html", context, status=422 if error else 200)
 
@@ -142,7 +157,7 @@ def _times(request: HttpRequest, row: Appointment, today: dt.date) -> dict[str, 
         return {}
     days = [
         (column.day, [
-            (cell.times, cell.offer.value)
+            (said_clocks(*(edge.astimezone(row.job.branch.tz) for edge in cell.offer.window)), cell.offer.value)
             for cell in column.cells
             if cell.offer is not None and your_job_services.is_safe(cell.offer, today)
         ])
@@ -166,10 +181,34 @@ def your_site(request: HttpRequest, link: CustomerLink) -> HttpResponse:
         with refusals_to(form.refuse):
             site = Site.objects.select_related("customer", "branch").get(pk=job.site_id)
             booking.edit_site(site=site, by=who_of(request), job=job, **form.cleaned_data)
-            messages.success(request, "Thank you. Whoever comes to you sees it.")
+            messages.success(request, gettext("Thank you. Whoever comes to you sees it."))
             return redirect("jobs:your_job", link.token)
     context = {"link": link, "job": job, "branch": job.branch, "form": form}
     return render(request, "jobs/your_site.html", context, status=422 if form.errors else 200)
+
+
+@with_link
+@require_http_methods(["GET", "POST"])
+def your_readiness(request: HttpRequest, link: CustomerLink, pk: int) -> HttpResponse:
+    """Whether the site is ready for a visit, as the customer says."""
+    rows = Appointment.objects.live().filter(job=link.job).select_related("job__branch").prefetch_related("readiness")
+    row = get_object_or_404(rows, pk=pk)
+    if not asks_ready(row):
+        raise Http404
+    answers = {answer.question: answer for answer in row.readiness.all()}
+    form = YourReadinessForm(request.POST or None, answers=answers)
+    if request.method == "POST" and form.is_valid():
+        values = dict(form.cleaned_data)
+        note = values.pop("note")
+        with refusals_to(form.refuse):
+            feeds.answer_readiness(appointment=row, answers=values, note=note, by=who_of(request))
+            messages.success(request, gettext("Thank you. Whoever comes to you sees it."))
+            return redirect("jobs:your_job", link.token)
+    context = {
+        "link": link, "job": link.job, "branch": link.job.branch, "form": form, "what": what_text(row),
+        "window": said_window(row) if row.state == Appointment.State.PROMISED else "",
+    }  # fmt: skip
+    return render(request, "jobs/your_readiness.html", context, status=422 if form.errors else 200)
 
 
 @roles_required(*OFFICE)

@@ -10,6 +10,7 @@ from decimal import Decimal
 
 from django.db.models import QuerySet
 from django.urls import reverse
+from django.utils.translation import gettext, gettext_noop
 
 from jobs.models import CustomerLink, Job
 from jobs.ports import CustomersPart
@@ -20,20 +21,30 @@ from measuring.rules.prices import NoPrice
 from measuring.services.releases import snapshot_of
 
 STANDS: dict[str, str] = {
-    Unit.State.APPROVED: "approved",
-    Unit.State.RELEASED: "being made",
-    Unit.State.IN_WORKROOM: "being made",
-    Unit.State.MADE: "made",
-    Unit.State.LOADED: "made",
-    Unit.State.INSTALLED: "installed",
-    Unit.State.NOT_INSTALLED: "we come again for it",
+    Unit.State.APPROVED: gettext_noop("approved"),
+    Unit.State.RELEASED: gettext_noop("being made"),
+    Unit.State.IN_WORKROOM: gettext_noop("being made"),
+    Unit.State.MADE: gettext_noop("made"),
+    Unit.State.LOADED: gettext_noop("made"),
+    Unit.State.INSTALLED: gettext_noop("installed"),
+    Unit.State.NOT_INSTALLED: gettext_noop("we come again for it"),
 }
 """How a unit stands, in the customer's words; those that are not approved yet have none."""
 
 
+CONTROLS = (
+    gettext_noop("battery motor"), gettext_noop("chain and cord loop"), gettext_noop("chain loop"),
+    gettext_noop("cordless"), gettext_noop("cordless lift"), gettext_noop("cordless spring"),
+    gettext_noop("lift cords with cleat"), gettext_noop("mains motor"), gettext_noop("top down and bottom up"),
+    gettext_noop("wand"), gettext_noop("wand tilt"), gettext_noop("left"), gettext_noop("right"),
+    gettext_noop("tilt left"), gettext_noop("tilt right"),
+)  # fmt: skip
+"""What the starting range calls its controls; a firm's own names stay as the firm wrote them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Covering:
-    """One covering as the customer sees it; no sizes: those are ours to answer for."""
+    """One covering as the customer sees it; a size only where they measured: the others are ours to answer for."""
 
     unit: Unit
     where: str
@@ -66,11 +77,17 @@ def coverings_of(job: Job) -> list[Covering]:
         where = f"{unit.opening.room.name} {unit.opening.mark}"
         found.append(
             Covering(
-                unit, where, unit.product.name, words["colour"], words["mount"], words["control"], price,
-                STANDS.get(unit.state, ""), is_ready,
+                unit, where, unit.product.name, words["colour"], gettext(words["mount"]),
+                said_control(words["control"]), price, gettext(STANDS[unit.state]) if unit.state in STANDS else "",
+                is_ready,
             )
         )  # fmt: skip
     return found
+
+
+def said_control(words: str) -> str:
+    """A control with its side, in the language that is active where the catalogs have its name."""
+    return ", ".join(gettext(word) for word in words.split(", ") if word)
 
 
 def seen_mark(units: Sequence[Unit], prices: Sequence[Decimal | None]) -> str:
@@ -94,7 +111,7 @@ def part_of_customer(job: Job) -> CustomersPart | None:
         "currency": job.branch.currency,
         "is_released": any(one.unit.state in RELEASED_OR_LATER for one in coverings),
     }
-    return CustomersPart("Your window coverings", "measuring/_your_coverings.html", shows)
+    return CustomersPart(gettext("Your window coverings"), "measuring/_your_coverings.html", shows)
 
 
 def photos_shown(job: Job) -> QuerySet[Photo]:
@@ -106,4 +123,4 @@ def photos_of_customer(job: Job) -> CustomersPart | None:
     """Photos of before, for the customer's page."""
     token = CustomerLink.of(job).token
     shown = [(reverse("measuring:your_photo", args=[token, one.pk]), one.caption) for one in photos_shown(job)]
-    return CustomersPart("Before", "jobs/_your_photos.html", {"photos": shown}) if shown else None
+    return CustomersPart(gettext("Before"), "jobs/_your_photos.html", {"photos": shown}) if shown else None

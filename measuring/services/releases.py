@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
+from django.utils.translation import gettext_noop
 
 from jobs.models import Job
 from jobs.services.booking import unhold
@@ -85,7 +86,7 @@ def approve_sizes(
     """
     job = lock_job(job)
     if not approved_by.strip():
-        raise Refused("say who said yes", field="approved_by")
+        raise Refused(gettext_noop("say who said yes"), field="approved_by")
     rows = _units_of(job, units)
     if not rows:
         raise Refused("choose what is approved", field="units")

@@ -15,7 +15,7 @@ from django.utils.safestring import SafeString
 from shared import documents
 from shared import panels as panel_registry
 from shared.audit import changes_in_words
-from shared.formats import dates
+from shared.formats import dates, spoken
 from shared.formats import mass as masses
 from shared.formats.durations import minutes_text, more_or_less
 from shared.formats.money import cents, money_text
@@ -257,6 +257,9 @@ def kept(value: Any) -> Any:
     return f"{dates.month_day(when)}{year}, {clock(when)}"
 
 
+register.filter("said_day", spoken.said_day)
+register.filter("said_date", spoken.said_date)
+register.filter("said_money", spoken.said_money)
 register.filter("changes_in_words", changes_in_words)
 register.filter("minutes", minutes_text)
 register.filter("more_or_less", more_or_less)

@@ -123,7 +123,15 @@ ENTRANCES = {
     "usual_windows": (OFFICE, "post", None),
     "holiday_remove": (OFFICE, "post", "holiday"),
 }
-OPEN = {"text_in", "feed", "your_job", "your_question", "your_times", "your_site"}  # a signed address of its own
+OPEN = {
+    "text_in",
+    "feed",
+    "your_job",
+    "your_question",
+    "your_readiness",
+    "your_times",
+    "your_site",
+}  # a signed address of its own
 OF_EVERY_BRANCH = {"message_words"}
 """Addresses of what every branch has of its own."""
 THEIR_OWN = [

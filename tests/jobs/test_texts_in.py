@@ -12,7 +12,7 @@ from django.test import Client
 from jobs.models import Customer, Message, Question
 from jobs.rules.message_languages import LANGUAGES
 from jobs.rules.messages import BLANK, SORTS
-from jobs.schedule.words import WHAT, written
+from jobs.schedule.words import written
 from jobs.services import booking, messages
 from jobs.services.search import keep_customer
 from jobs.views.attention import decisions
@@ -116,7 +116,6 @@ def test_only_the_gateway_is_heard_and_a_strangers_number_leaves_nothing(
 @pytest.mark.parametrize("key", LANGUAGES)
 def test_every_kind_of_message_has_words_in_every_language_with_the_same_blanks(key: str) -> None:
     language = LANGUAGES[key]
-    assert set(language.what) == set(WHAT)
     assert set(language.words) == set(SORTS)
     for kind, words in language.words.items():
         for one, english in zip(vars_of(words), vars_of(SORTS[kind].words), strict=True):

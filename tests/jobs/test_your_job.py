@@ -17,6 +17,7 @@ from jobs.schedule.words import window_text
 from jobs.services import appointments, booking, links
 from jobs.services import your_job as your_job_services
 from jobs.views import your_job
+from jobs.views.attention import decisions
 from shared import audit
 from shared.formats.dates import long_day
 from shared.models import AuditEntry, Branch, User
@@ -332,3 +333,42 @@ def test_too_long_a_text_is_refused_beside_its_box(client: Client, visit: Appoin
 
     assert answer.status_code == 422
     assert "at most 160 characters" in answer.content.decode()
+
+
+# -- is it ready ---------------------------------------------------------------------------
+
+
+def test_the_customer_says_that_the_site_is_not_ready_and_it_needs_attention_at_once(
+    client: Client, as_user: Any, dispatcher: User, visit: Appointment
+) -> None:
+    Appointment.objects.filter(pk=visit.pk).update(purpose="install")
+    address = reverse("jobs:your_readiness", args=[CustomerLink.of(visit.job).token, visit.pk])
+    assert 'href="' + address in client.get(page_of(visit.job)).content.decode()
+
+    answer = client.post(address, {"painted": "no", "clear": "yes", "note": "on Friday"}, follow=True)
+
+    assert answer.status_code == 200
+    assert {(row.question, row.answer, row.by) for row in visit.readiness.all()} == {
+        ("painted", "no", None), ("clear", "yes", None),
+    }  # fmt: skip
+    assert "the customer, " in as_user(dispatcher).get(visit.get_absolute_url()).content.decode()
+    assert [(one.severity, one.visit) for one in decisions(dispatcher) if one.kind == "unready"] == [("stop", None)]
+    made = AuditEntry.objects.filter(action="said whether the site is ready")
+    assert [(one.who, one.note) for one in made] == [("The customer", "on Friday")]
+
+
+@pytest.mark.parametrize("why", ["a measure", "the day itself", "another job"])
+def test_readiness_is_asked_of_ones_own_install_before_its_day(
+    client: Client, visit: Appointment, dispatcher: User, time_machine: Any, why: str
+) -> None:
+    job = visit.job
+    if why != "a measure":
+        Appointment.objects.filter(pk=visit.pk).update(purpose="install")
+    if why == "the day itself":
+        time_machine.move_to(at(visit.job.branch, MONDAY, "0:01"), tick=False)
+    if why == "another job":
+        job = make_job(visit.job.branch, by=dispatcher)
+    address = reverse("jobs:your_readiness", args=[CustomerLink.of(job).token, visit.pk])
+
+    assert client.post(address, {"painted": "no"}).status_code == 404
+    assert not visit.readiness.exists()

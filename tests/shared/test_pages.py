@@ -112,6 +112,7 @@ OPEN = {
     "your_photo",
     "your_question",
     "your_approval",
+    "your_readiness",
     "your_record",
     "your_site",
     "your_times",  # nor has a customer an account: tests/jobs/test_your_job.py
