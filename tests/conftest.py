@@ -49,6 +49,10 @@ LONGEST = (
 """Files and folders whose tests take longest, the longest first."""
 
 
+PAPERS = ("test_documents", "test_packet", "test_day_sheets", "test_drawings")
+"""What is printed and drawn; how a paper is asked for and kept, tests/shared/test_documents.py asks on both engines."""
+
+
 def place_in_line(item: pytest.Item) -> int:
     """A file begun last that takes minutes would leave the other processes idle at the end."""
     path = item.path.relative_to(Path(__file__).parent).as_posix()
@@ -59,14 +63,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """
     Puts what takes longest first, and marks what touches the database, to be run again on PostgreSQL.
 
-    Of these, ``page`` are the walks through pages and their permissions: they read what services wrote, whichever
-    the engine, and the second pass leaves them out.
+    Of these, ``page`` are the walks through pages and their permissions, and the rooms' papers: they read what services
+    wrote, whichever the engine, and the second pass leaves them out.
     """
     items.sort(key=place_in_line)
     for item in items:
         if item.get_closest_marker("django_db") or "db" in getattr(item, "fixturenames", ()):
             item.add_marker("database")
-        if item.path.stem == "test_permissions" or item.path.stem.endswith("pages"):
+        stem, room = item.path.stem, item.path.parent.name
+        if stem == "test_permissions" or stem.endswith("pages") or (stem in PAPERS and room != "shared"):
             item.add_marker("page")
 
 
