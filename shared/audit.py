@@ -55,6 +55,8 @@ def changes_in_words(made: AuditEntry) -> list[tuple[str, Any, Any]]:
 def _in_words(value: object, choices: Mapping[object, object]) -> Any:
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, list):
+        return ", ".join(str(_in_words(one, choices)) for one in value)
     return str(choices[value]) if isinstance(value, str) and value in choices else value
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from typing import Final
@@ -19,6 +19,7 @@ from fabrication.services.buying import ON_ITS_WAY
 from jobs.models import MEASURING, Appointment, AppointmentMove, Job
 from jobs.ports import Expected, Making
 from jobs.rules.dates import Goods, Past, Place, Span, Supplied
+from measuring.adapters.changes import in_question
 from measuring.models import Approval, Family, Product, Unit
 from shared.models import Branch
 
@@ -144,10 +145,13 @@ def making_of(jobs: Sequence[Job]) -> dict[int, Making]:
         .annotate(last=Max("approved_at"))
     )
     workroom = _Workroom.of(branch)
-    return {job.pk: _making(job, units[job.pk], yes.get(job.pk), workroom) for job in jobs}
+    held = in_question(unit.pk for rows in units.values() for unit in rows)
+    return {job.pk: _making(job, units[job.pk], yes.get(job.pk), workroom, held) for job in jobs}
 
 
-def _making(job: Job, units: Sequence[Unit], yes: dt.datetime | None, workroom: _Workroom) -> Making:
+def _making(
+    job: Job, units: Sequence[Unit], yes: dt.datetime | None, workroom: _Workroom, held: Collection[int]
+) -> Making:
     families: Mapping[str, int] = Counter(unit.product.family for unit in units)
     families = families or {job.product_expected: max(1, job.openings_expected)}
     tz = job.branch.tz
@@ -156,6 +160,7 @@ def _making(job: Job, units: Sequence[Unit], yes: dt.datetime | None, workroom: 
     is_approved = bool(units) and not any(unit.state in UNAPPROVED for unit in units)
     goods, missing = _goods(job, units) if all(released) and units else (_usual_goods(job.branch, families), [])
     due = min((unit.due_on for unit in units if unit.due_on), default=None)
+    missing += [f"the customer's yes to a change of {unit.code}" for unit in units if unit.pk in held]
     to_make = [unit for unit in units if unit.made_at is None and unit.product.source == Product.Source.MADE]
     is_made = bool(to_make) or not units
     waiting = Counter(unit.product.family for unit in to_make) or families

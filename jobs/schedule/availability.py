@@ -61,6 +61,13 @@ class WorkDay:
                 return position
         return None
 
+    @property
+    def ends_at(self) -> dt.datetime | None:
+        """When the crew stops at the latest, overtime in it; None where it does not work."""
+        if not self.shifts:
+            return None
+        return self.shifts[-1][1] + dt.timedelta(minutes=self.overtime_after(len(self.shifts) - 1))
+
     def overtime_after(self, place: int) -> int:
         """Minutes the crew may work on after a shift; none but after the last of the day."""
         return self.overtime_min if place == len(self.shifts) - 1 else 0

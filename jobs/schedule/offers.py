@@ -249,10 +249,16 @@ def _lacking(appointment: Appointment, crews: Sequence[Crew]) -> str:
 
 def _no_room(appointment: Appointment, search: OfferSearch, why: str) -> str:
     bound = f" It is {why}." if why else ""
-    if appointment.duration_min > search.longest_min > 0:
+    if search.most_people and appointment.people > search.most_people:
         bound += (
-            f" It takes {minutes_text(appointment.duration_min)}, and no such crew works longer than "
-            f"{minutes_text(search.longest_min)} on a day: send more people, or split the visit."
+            f" It needs {appointment.people} people, and no such crew has more than {search.most_people} on these "
+            "days: book it for fewer people, or add people to a crew."
+        )
+    elif appointment.duration_min > search.longest_min > 0:
+        bound += (
+            f" It takes {minutes_text(appointment.duration_min)}, and no such crew has longer than "
+            f"{minutes_text(search.longest_min)} at a time, before lunch or after it: send more people, "
+            "or split the visit."
         )
     return f"No crew has room in the {len(search.days)} days from {short_day(search.days[0])}.{bound}"
 
@@ -483,7 +489,9 @@ class OfferSearch:
     """The branch's, where the caller has them."""
     word: str = ""
     longest_min: int = 0
-    """The longest day of a crew that could do it, in minutes; 0 where there is none."""
+    """The longest time without lunch in it that a crew that could do it has, in minutes; 0 where there is none."""
+    most_people: int = 0
+    """How many people the largest of these crews has on these days."""
     worked: list[dt.date] = field(default_factory=list)
     """The days on which a crew that could do it works."""
     known: dict[Key, Mapping[int, int]] = field(default_factory=dict)
@@ -501,6 +509,7 @@ class OfferSearch:
         crews = _able(self.crews, self.appointment)
         days = open_days(branch, crews, self.days, now=self.now, rules=rules, without=self.appointment.pk)
         able = [one.day.work for one in days if one.day.work.people >= self.appointment.people]
+        self.most_people = max((one.day.work.people for one in days), default=0)
         self.longest_min = max((_longest(work) for work in able), default=0)
         self.worked = sorted({work.day for work in able})
         self.drives = _Drives(branch, days, standing_of(self.appointment), rules)
@@ -676,11 +685,16 @@ def _able(crews: Iterable[Crew], appointment: Appointment) -> list[Crew]:
 
 
 def _longest(work: WorkDay) -> int:
-    """Minutes of the longest shift, overtime in them."""
-    spans = enumerate(work.shifts)
-    return max(
-        round((end - begin).total_seconds() / 60) + work.overtime_after(position) for position, (begin, end) in spans
-    )
+    """Minutes of the longest time that lunch, which is between visits, is not in; overtime is."""
+    found = 0.0
+    for position, (begin, over) in enumerate(work.shifts):
+        end = over + dt.timedelta(minutes=work.overtime_after(position))
+        parts = [(begin, end)]
+        if work.lunch is not None and begin < work.lunch.latest and work.lunch.earliest < end:
+            back = work.lunch.earliest + dt.timedelta(minutes=work.lunch.minutes)
+            parts = [(begin, work.lunch.latest), (back, end)]
+        found = max(found, *((b - a).total_seconds() / 60 for a, b in parts))
+    return round(found)
 
 
 def _shared(window: Span, allowed: Sequence[Span]) -> list[Span]:

@@ -25,7 +25,8 @@ class Drawn:
     The days a proposal changes, as they stand and with what is still open of it.
 
     `broken` is how many promises of these days would begin after their window, `unsure` how many others have
-    a chance under the branch's `floor`, of 100; `harm` is the worst the open differences do together.
+    a chance under the branch's `floor`, of 100; `harm` is the worst the open differences do together; `let_go`
+    is how many promises can't stand where the open differences have their visits: their customers are called.
     """
 
     schedule: Schedule
@@ -36,6 +37,7 @@ class Drawn:
     unsure: int
     floor: int
     harm: Harm | None
+    let_go: int = 0
 
 
 def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -> Drawn | None:
@@ -61,6 +63,7 @@ def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -
         sum(chance < floor for pk, chance in chances.items() if pk not in late),
         floor,
         harm_of(before, chances, (), floor, schedule.rows | {move.appointment_id: move.appointment for move in still}),
+        sum(is_let_go(move.appointment, move.day, now) for move in still),
     )
 
 
@@ -111,7 +114,10 @@ def headline(summary: Mapping[str, Any], seen: Drawn | None) -> str:
         was = f"{_drive_a_stop(before)} → " if before and _drive_a_stop(before) != here else ""
         parts.append(f"{was}{minutes_text(here)} of driving a stop")
     if seen is not None:
-        parts.append(f"{seen.broken or 'no'} promise{'' if seen.broken < 2 else 's'} broken")
+        if seen.let_go:
+            parts.append(f"{seen.let_go} promise{'' if seen.let_go == 1 else 's'} given up")
+        if seen.broken or not seen.let_go:
+            parts.append(f"{seen.broken or 'no'} promise{'' if seen.broken < 2 else 's'} broken")
         if seen.unsure:
             parts.append(f"{seen.unsure} promise{'' if seen.unsure == 1 else 's'} under {seen.floor}%")
     return ", ".join(parts)
@@ -123,7 +129,12 @@ def consequences(summary: Mapping[str, Mapping[str, float] | None], seen: Drawn 
     parts = []
     if before and after:
         parts.append(f"It {extra_cost(Decimal(str(after['cost'])) - Decimal(str(before['cost'])), currency)}.")
-    if seen is not None:
+    if seen is not None and seen.let_go:
+        parts.append(
+            f"{seen.let_go} confirmed appointment{'' if seen.let_go == 1 else 's'} can't stand: call "
+            f"{'that customer' if seen.let_go == 1 else 'these customers'} and confirm another time."
+        )
+    if seen is not None and (seen.harm is not None or not seen.let_go):
         parts.append(
             f"Worst for a confirmed appointment: {seen.harm.text}."
             if seen.harm is not None

@@ -100,6 +100,8 @@ def copy_text(row: Appointment) -> str:
     if not window_text(row) or row.state in {Appointment.State.RESERVED, Appointment.State.DONE}:
         return ""
     is_off = row.state == Appointment.State.CANCELLED
+    if row.promised_from is None and not is_off:
+        return ""  # a time nobody promised is no news for the customer
     return written(MessageKind.CANCELLATION if is_off else MessageKind.CONFIRMATION, row.job, row).body
 
 
@@ -151,16 +153,16 @@ def expected_text(expected: dt.datetime, tz: dt.tzinfo) -> str:
     return gettext("between %(begin)s and %(end)s") % {"begin": begin, "end": end}
 
 
-def late_text(row: Appointment, expected: dt.datetime | None) -> str:
-    """What to tell a customer whose window will be missed."""
+def late_text(row: Appointment, expected: dt.datetime | None, until: dt.datetime | None = None) -> str:
+    """What to tell a customer whose window will be missed; another day, if `until` ends the crew's day before."""
     if expected is None:
         return ""
     tz = row.job.branch.tz
-    return (
-        f"{row.job.customer.name}: we are running late and expect to be with you about {clock(expected, tz)}. "
-        f"Does that still suit you? Job {row.job.number}, {row.job.branch.name}"
-        f"{', ' + row.job.branch.phone if row.job.branch.phone else ''}."
-    )
+    news = f"we are running late and expect to be with you about {clock(expected, tz)}. Does that still suit you?"
+    if until is not None and expected > until:
+        news = "we are sorry, we can't be with you today any more. Which other day suits you?"
+    ours = f"{row.job.branch.name}{', ' + row.job.branch.phone if row.job.branch.phone else ''}"
+    return f"{row.job.customer.name}: {news} Job {row.job.number}, {ours}."
 
 
 def stay_text(row: Appointment) -> str:

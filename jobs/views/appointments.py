@@ -148,7 +148,7 @@ def _risk(row: Appointment) -> dict[str, object]:
         "nobody_comes": not outlook.is_manned,
         "expected": outlook.expected,
         "rescues": rescues(row) if is_late and row.state not in BEGUN else [],
-        "late_text": late_text(row, outlook.expected) if is_late else "",
+        "late_text": late_text(row, outlook.expected, day.work.ends_at) if is_late else "",
         "grade": grade(row, outlook, timezone.now()) if row.is_promised() else None,
     }
 
@@ -369,7 +369,7 @@ def appointment_split(request: SignedInRequest, pk: int) -> HttpResponse:
 
 TAPS = {
     "on-the-way": (appointments.mark_on_the_way, "You are on the way."),
-    "arrived": (appointments.mark_arrived, "You have arrived."),
+    "arrived": (appointments.mark_arrived, "Arrived."),
     "done": (appointments.mark_done, "The visit is done."),
     "take-back": (appointments.undo_tap, "The tap is taken back."),
 }

@@ -207,7 +207,7 @@ class Decision:
 
 KINDS: Final = {
     # kind: what several of it are called, in the order they are shown
-    "late": "promises about to break",
+    "late": "promises late or missed",
     "quiet": "crews that are quiet",
     "crewless": "visits stand where their crew does not work",
     "unready": "sites not ready",

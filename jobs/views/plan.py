@@ -201,8 +201,8 @@ def _proof(summary: dict[str, Any]) -> str:
 
 
 def _hundredths(share: float) -> str:
-    """A share of 100, never rounded up to all of them."""
-    return f"{int(100 * share)} of 100"
+    """A share in percent, never rounded up to all of them."""
+    return f"{int(100 * share)}%"
 
 
 def _same_day(move: ProposedMove) -> bool:

@@ -15,7 +15,7 @@ from jobs.ports import Expected, ports
 from jobs.schedule.dates import BranchDates, date_now
 from jobs.services import dates
 from jobs.views.attention import decisions
-from measuring.models import Approval, Unit
+from measuring.models import Approval, SizeChange, Unit
 from shared.errors import Refused
 from shared.lengths import Length
 from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
@@ -68,6 +68,18 @@ def test_what_is_short_is_waited_for_until_its_supplier_says_when_it_ships(make,
     assert (estimated.missing, estimated.is_confirmed) == (("ship date of Fenwater Weavers",), False)
     assert (confirmed.missing, confirmed.is_confirmed) == ((), True)
     assert confirmed.decides == "goods"
+
+
+def test_a_unit_on_hold_leaves_a_date_estimated(make, tube, workroom):
+    """Its job was "confirmed" under "the customer's yes is missing"."""
+    make_stock(tube)
+    unit = make.unit
+    SizeChange.objects.create(
+        unit=unit, old_width=unit.order_width, old_height=unit.order_height, new_width=unit.order_width,
+        new_height=unit.order_height, opened_by=workroom,
+    )  # fmt: skip
+
+    assert outlook(unit.opening.job).missing == (f"the customer's yes to a change of {unit.code}",)
 
 
 def test_a_held_deposit_and_an_approval_that_is_open_leave_a_date_estimated(make, tube):

@@ -273,12 +273,17 @@ def test_a_day_that_nobody_can_drive_moves_as_one(branch, crew, dispatcher, stor
     rows, proposal = storm
     tuesday = MONDAY + dt.timedelta(days=1)
     before = [Appointment.objects.get(pk=row.pk).day for row in rows]
+    asked = as_user(dispatcher).get(proposal.get_absolute_url()).context
 
     taken = accepting.accept_moves(proposal=proposal, moves=proposal.moves.exclude(crew=None), by=dispatcher)
     after = [Appointment.objects.get(pk=row.pk) for row in rows]
     Wish.objects.create(job=rows[2].job, kind="not", weekday=tuesday.weekday())  # told on the phone
     page = as_user(dispatcher).get(proposal.get_absolute_url())
 
+    assert asked["headline"].endswith("1 promise given up")  # "no promise broken", though its day is another
+    assert asked["consequences"].endswith(
+        "1 confirmed appointment can't stand: call that customer and confirm another time."
+    )
     assert before == [MONDAY] * 3  # the day is closed, and nothing moves before the yes
     assert len(taken.moves) == 2
     assert {(row.day, row.state, row.promised_from) for row in (after[0], after[2])} == {(tuesday, "planned", None)}

@@ -7,7 +7,7 @@ import datetime as dt
 import pytest
 from django.utils import timezone
 
-from jobs.models import Appointment, Customer, Job, PossibleWindow, Site, Skill
+from jobs.models import Appointment, Customer, Job, PossibleWindow, Site, Skill, WorkingHours
 from jobs.schedule.chances import day_chances, hundredths
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import Harm, effect_of
@@ -238,3 +238,13 @@ def test_the_date_said_first_is_of_a_day_that_shows_a_time() -> None:
     assert said(True, False) == "measured 1"
     assert said(False, True) == "measured 0"
     assert said(True, True) == "measured 0"
+
+
+def test_where_nobody_has_room_the_limit_that_decides_is_named(branch, crew):
+    """ "No crew has room" stood over empty days: for two people, and for a visit longer than the time around lunch."""
+    WorkingHours.objects.filter(crew=crew).update(lunch_min=30, lunch_from="11:30", lunch_until="13:30")
+    pair = make_appointment(make_job(branch), people=2)
+    long = make_appointment(make_job(branch), duration_min=390)
+
+    assert "It needs 2 people, and no such crew has more than 1" in offers_for(pair).why
+    assert "It takes 6 h 30 min, and no such crew has longer than 5 h at a time, before lunch" in offers_for(long).why

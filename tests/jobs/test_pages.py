@@ -105,7 +105,7 @@ def test_many_openings_are_offered_fewer_windows_than_one(branch, crew, office):
     assert len({offer.window for offer in one.best}) > len({offer.window for offer in sixty.best}) > 0
     assert dt.time(16) not in ends  # nobody begins five hours at 2 pm
     assert not too_many.best
-    assert "10 h 15 min, and no such crew works longer than 9 h" in too_many.why
+    assert "10 h 15 min, and no such crew has longer than 9 h" in too_many.why
     crew.people = 2
     crew.save()
     assert offered(120, people="2").best  # with two, 6 h 51 min
@@ -1015,3 +1015,16 @@ def test_a_job_has_an_opening_and_a_crew_somebody(branch, crew, office):
     job.refresh_from_db()
     crew.refresh_from_db()
     assert (job.openings_expected, crew.people > 0) == (4, True)
+
+
+def test_nobody_is_told_of_a_time_that_nobody_promised_nor_of_one_in_the_night(branch, crew, office, time_machine):
+    """A planned visit had a confirmation "about 11:02 am"; the text of a late one said 9:29 pm of a crew that stops at 5."""
+    day = today(branch) + dt.timedelta(days=(7 - today(branch).weekday()) % 7 or 7)
+    promise = {"promised_from": at(branch, day, "14:30"), "promised_until": at(branch, day, "16:30")}
+    planned = make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
+    late = make_appointment(make_job(branch), crew=crew, day=day, time="15:00", state="promised", **promise)
+
+    assert office.get(f"/visits/{planned.pk}/").context["copy_text"] == ""
+    assert "2:30" in office.get(f"/visits/{late.pk}/").context["copy_text"]
+    time_machine.move_to(at(branch, day, "20:00"), tick=False)
+    assert "can't be with you today any more" in office.get(f"/visits/{late.pk}/").context["late_text"]

@@ -325,7 +325,7 @@ def test_a_crew_that_drops_out_is_spread_and_the_others_stay(branch, dispatcher,
     assert all(moved[visit.pk].crew in others for visit in lost)
     assert sum(moved[visit.pk].price for visit in lost) > 0
     page = as_user(dispatcher).get(proposal.get_absolute_url()).content.decode()
-    assert "100 of 100" in page
+    assert "100%" in page
     assert all(str(moved[visit.pk].price) in page for visit in lost)
     accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
     assert {visit.pk: Appointment.objects.get(pk=visit.pk).crew_id for visit in kept} == where

@@ -9,7 +9,9 @@
   });
 
   document.addEventListener("htmx:afterSwap", (event) => {
-    if (event.detail.target.id !== "windows" || !chosen) return;
+    if (event.detail.target.id !== "windows") return;
+    if (!document.querySelector(".offer-grid")) document.getElementById("offer-board")?.replaceChildren(); // drawn for what was asked before
+    if (!chosen) return;
     const box = document.getElementById(chosen);
     if (box) box.checked = true;
     else document.querySelector(".choice-lost")?.removeAttribute("hidden");
