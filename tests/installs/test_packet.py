@@ -14,6 +14,7 @@ from typing import Any
 import pypdfium2
 import pytest
 from django.db import connection
+from django.template.loader import render_to_string
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -224,6 +225,16 @@ def test_changes_are_listed_in_the_order_of_the_newer_paper() -> None:
     rows = changes_between({"a": "1", "b": "2", "c": "3"}, {"b": "2", "a": "9", "d": "4"})
 
     assert rows == [["a", "1", "9"], ["d", "", "4"], ["c", "3", ""]]
+
+
+def test_a_stop_for_two_names_both_on_its_own_page(load: Load) -> None:
+    """Its page said how many; who they are stood on the cover alone, which stays in the van."""
+    stop = packet_values(day_summary(load))["stops"][0] | {"people": 2, "openings": [], "plans": []}
+    two = {"stop": stop, "of": 1, "symbol": "in", "people": ["Ann Weir", "Ben Marl"]}
+
+    page = " ".join(render_to_string("installs/documents/_stop_body.html", two).split())
+
+    assert "2 people: Ann Weir and Ben Marl</p>" in page
 
 
 def test_what_is_on_hold_is_asked_once_for_a_whole_day(load: Load) -> None:
