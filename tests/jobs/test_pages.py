@@ -1018,7 +1018,7 @@ def test_a_job_has_an_opening_and_a_crew_somebody(branch, crew, office):
 
 
 def test_nobody_is_told_of_a_time_that_nobody_promised_nor_of_one_in_the_night(branch, crew, office, time_machine):
-    """A planned visit had a confirmation "about 11:02 am"; the text of a late one said 9:29 pm of a crew that stops at 5."""
+    """A planned visit had a confirmation "about 11:02 am", a late one the text "9:29 pm" of a crew that stops at 5."""
     day = today(branch) + dt.timedelta(days=(7 - today(branch).weekday()) % 7 or 7)
     promise = {"promised_from": at(branch, day, "14:30"), "promised_until": at(branch, day, "16:30")}
     planned = make_appointment(make_job(branch), crew=crew, day=day, time="9:00")
