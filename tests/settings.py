@@ -46,3 +46,6 @@ if "JAMBWISE_TEST_WORKS" not in os.environ:
 # `worker` fixture has a broker of its own.
 CELERY_BROKER_URL = os.environ.get("JAMBWISE_TEST_BROKER", "memory://")
 CELERY_IMPORTS = ("tests.shared.works",)
+
+# Tests set the clock to a Monday without holidays in its weeks: about Christmas that is five weeks ahead.
+SESSION_COOKIE_AGE = 60 * 24 * 3600
