@@ -93,6 +93,12 @@ def _paired(node: Node, *names: str) -> str:
     return next((said for name in names if (said := node.fact(name))), "")
 
 
+def _in_line(node: Node, *names: str) -> str:
+    """What a paragraph says in a row of names and values: ``color white · weight 12 oz``."""
+    said = re.compile(rf"(?:^|· )(?:{'|'.join(names)}) (.+?)(?: ·|$)")
+    return next((found[1].strip() for p in node.all("p") if (found := said.search(" ".join(p.text.split())))), "")
+
+
 COLOUR = ("colour or cloth", "colour", "color", "colour or fabric", "color or fabric")
 
 
@@ -206,7 +212,7 @@ def workroom(eyes: Eyes, pk: int) -> Iterator[Seen]:
     )
     document = eyes.document("fabrication.work_order", make)
     yield from _shown(
-        "work order", code, finished_size=size(document.one("p", "huge").text), colour=_paired(document, *COLOUR),
+        "work order", code, finished_size=size(document.one("p", "huge").text), colour=_in_line(document, *COLOUR),
         mount=_mount(document.all("p")[4].text + " " + " ".join(one.text for one in document.all("p"))),
         hold=_yes(any("Leave it until" in one.text for one in document.all("p", "caution"))),
     )  # fmt: skip
