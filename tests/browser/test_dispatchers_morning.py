@@ -25,12 +25,15 @@ LONG = 60_000
 MAKE = f"""
 import datetime as dt, json
 from django.utils import timezone
-from jobs.models import Absence, UsualWindow
+from jobs.models import Absence, CalendarRules, UsualWindow
 from jobs.services.search import keep_customer
 from tests.factories import *
 branch = make_branch()
 people = {{role: make_user(role, branch=branch) for role in ("dispatcher", "measurer", "installer")}}
 monday = dt.date.fromisoformat("{DAY}")
+rules = CalendarRules.of(branch)  # about Christmas that Monday is weeks ahead
+rules.days_offered = (monday - dt.date.today()).days + 10
+rules.save()
 for name, role in (("A first", "installer"), ("B second", "measurer")):
     crew = make_crew(branch, people[role], name=name, hours="8:00 18:30")
     Absence.objects.create(crew=crew, starts_at=timezone.now(), ends_at=at(branch, monday, "0:00"))
