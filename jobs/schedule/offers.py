@@ -257,8 +257,7 @@ def _no_room(appointment: Appointment, search: OfferSearch, why: str) -> str:
     elif appointment.duration_min > search.longest_min > 0:
         bound += (
             f" It takes {minutes_text(appointment.duration_min)}, and no such crew has longer than "
-            f"{minutes_text(search.longest_min)} at a time, before lunch or after it: send more people, "
-            "or split the visit."
+            f"{minutes_text(search.longest_min)} at a time without lunch in it: send more people, or split the visit."
         )
     return f"No crew has room in the {len(search.days)} days from {short_day(search.days[0])}.{bound}"
 

@@ -247,4 +247,4 @@ def test_where_nobody_has_room_the_limit_that_decides_is_named(branch, crew):
     long = make_appointment(make_job(branch), duration_min=390)
 
     assert "It needs 2 people, and no such crew has more than 1" in offers_for(pair).why
-    assert "It takes 6 h 30 min, and no such crew has longer than 5 h at a time, before lunch" in offers_for(long).why
+    assert "6 h 30 min, and no such crew has longer than 5 h at a time without lunch in it" in offers_for(long).why
