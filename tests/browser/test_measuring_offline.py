@@ -742,6 +742,61 @@ def test_a_reading_is_taken_back_and_what_was_read_is_tapped(
     assert look(own_site, job)["openings"][0][2:4] == [2, 1]
 
 
+DISK_IS_BUSY = """
+(user) => new Promise((held) => {
+  indexedDB.open(`jambwise-${user}`, 1).onsuccess = ({ target }) => {
+    const store = target.result.transaction(["meta", "deeds"], "readwrite").objectStore("meta");
+    const again = () => { store.get("place").onsuccess = again; };
+    again();
+    held();
+  };
+})
+"""
+"""Nothing else gets onto the phone's disk until the page is left, which takes along what waits."""
+KEPT_READINGS = """
+(user) => new Promise((told) => {
+  indexedDB.open(`jambwise-${user}`, 1).onsuccess = ({ target }) => {
+    const all = target.result.transaction("deeds").objectStore("deeds").getAll();
+    all.onsuccess = () => told(all.result.filter((one) => one.kind === "measuring.reading"));
+  };
+})
+"""
+
+
+@under(1)
+def test_a_tap_counts_though_the_page_is_left_before_it_is_on_the_disk(
+    own_site: Site,
+    job: dict[str, Any],
+    new_page: Callable[..., Any],
+    go_out: Callable[[Page], None],
+    has_signal_again: Callable[[Page], None],
+) -> None:
+    """It was shown as being kept, and the page took it along when it went."""
+    page = new_page(phone=True)
+    at_the_keypad(page, own_site, job)
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
+    user, address = page.evaluate("Number(document.getElementById('field').dataset.user)"), page.url
+    go_out(page)
+    page.evaluate(DISK_IS_BUSY, user)
+    press(page, "35 3/8")
+    expect(page.locator("#unsent")).to_contain_text("1 being kept on this phone")
+
+    page.goto("about:blank")
+    page.goto(address)
+
+    expect(page.locator(".chip.read")).to_have_count(1)
+    expect(page.locator("#unsent")).not_to_contain_text("being kept")
+    (entry,) = page.evaluate(KEPT_READINGS, user)
+    page.evaluate("([user, one]) => { localStorage[`jambwise ${user} 1-0000`] = JSON.stringify(one); }", [user, entry])
+    page.reload()  # a page that was killed between disk and note leaves both
+    expect(page.locator(".chip.read")).to_have_count(1)
+    assert [one["id"] for one in page.evaluate(KEPT_READINGS, user)] == [entry["id"]]
+    assert page.evaluate("Object.keys(localStorage).filter((key) => key.startsWith('jambwise '))") == []
+    has_signal_again(page)
+    expect(page.locator("#unsent")).to_have_text("All sent.", timeout=60_000)
+    assert look(own_site, job)["openings"][0][2:4] == [1, 1]
+
+
 @under(0, 3, 5)
 def test_the_keypad_its_question_and_the_answer_are_on_one_screen(
     own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], go_out: Callable[[Page], None]

@@ -17,6 +17,7 @@ const RETRY_MS = 15000;
 const PATIENCE_MS = 20000; // a request that nobody answers is given up, so that the next one is tried
 const BYTES_A_MS = 20; // a slow line still gets its photos through
 const MOST_TAPS = 200;
+const MOST_NOTE = 100000; // characters: more than a signature, less than a photo
 const NEWS_MS = 25000;
 const PARKED = 202;
 export const KEPT_AT_THE_OFFICE = "Kept at the office, not taken yet";
@@ -49,6 +50,33 @@ export function newId() {
 }
 
 const isUnsent = (entry) => !entry.sent && !entry.parked;
+
+// A page that is left takes along what it has not written to the database yet. What is tapped is noted where a
+// write is done before the next line, until the database has it; the next page of this person takes notes over.
+const noteBefore = (userId) => `jambwise ${userId} `;
+let noted = 0;
+
+/** The name of its note; none where the phone keeps no notes, or where it is too long for one. */
+function note(userId, entry) {
+  const text = JSON.stringify(entry);
+  if (text.length > MOST_NOTE) return "";
+  noted += 1;
+  const name = `${noteBefore(userId)}${Date.now()}-${String(noted).padStart(4, "0")}`;
+  try {
+    localStorage.setItem(name, text);
+  } catch {
+    return "";
+  }
+  return name;
+}
+
+function notesOf(userId) {
+  try {
+    return Object.keys(localStorage).filter((name) => name.startsWith(noteBefore(userId))).sort();
+  } catch {
+    return [];
+  }
+}
 
 class Field {
   constructor(db, userId) {
@@ -122,11 +150,13 @@ class Field {
    */
   async add(kind, body, id = newId()) {
     const entry = { id, kind, body, done_at: new Date().toISOString() };
+    const name = note(this.userId, entry), hold = (event) => event.preventDefault();
+    if (!name) window.addEventListener("beforeunload", hold); // a photo: the browser asks before it leaves
     this.unstored.push(entry);
     this.onchange();
     this.writing = this.writing.catch(() => {}).then(() => this.store(entry));
     try {
-      await this.writing;
+      await this.writing.finally(() => name ? localStorage.removeItem(name) : window.removeEventListener("beforeunload", hold));
     } catch (error) {
       this.trouble = `This phone could not keep the last entry (${error.message}). Write it down.`;
       this.onchange();
@@ -140,9 +170,21 @@ class Field {
     return entry;
   }
 
+  /** What a page before this one was left with: into the queue, in the order of the taps. */
+  async takeNotes() {
+    for (const name of notesOf(this.userId)) {
+      const text = localStorage.getItem(name); // gone where its own page has just written it
+      if (text) await this.store(JSON.parse(text));
+      localStorage.removeItem(name);
+    }
+  }
+
+  /** Writes an entry to the disk, once: the page it was tapped on and the next one may both try. */
   async store(entry) {
     const tx = this.db.transaction(["meta", "deeds"], "readwrite", { durability: "strict" });
-    const meta = tx.objectStore("meta");
+    const meta = tx.objectStore("meta"), ids = (await wrap(meta.get("stored"))) ?? [];
+    if (ids.includes(entry.id)) return;
+    meta.put([...ids, entry.id].slice(-MOST_TAPS), "stored");
     const place = ((await wrap(meta.get("place"))) ?? 0) + 1;
     meta.put(place, "place");
     const { id, kind, done_at, body: { appointment } } = entry;
@@ -370,6 +412,7 @@ export async function openField(userId) {
     navigator.serviceWorker.register("/sw.js", { scope: "/" }).catch(() => {}); // no TLS: works with signal only
   }
   const field = new Field(await openDatabase(`jambwise-${userId}`), userId);
+  await field.takeNotes().catch(() => { field.trouble = "This phone could not keep the last entry. Free room on it, and open this page again."; });
   await field.load();
   storageWords().then((words) => { field.storage = words; field.onchange(); }).catch(() => {});
   return field;
