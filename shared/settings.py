@@ -268,6 +268,10 @@ else:
         " -c idle_in_transaction_session_timeout=60s -c lock_timeout=15s",
         **DATABASES["default"].get("OPTIONS", {}),
     }
+    if REPLICA_URL := address("DATABASE_REPLICA_URL", ("postgres", "postgresql")):
+        DATABASES["replica"] = {**DATABASES["default"], **environ.Env.db_url_config(REPLICA_URL)}
+        DATABASES["replica"]["OPTIONS"] = DATABASES["default"]["OPTIONS"]
+        DATABASE_ROUTERS = ["shared.replica.ReplicaRouter"]
 
 # -- broker and long work ---------------------------------------------------------
 

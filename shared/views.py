@@ -47,6 +47,7 @@ from shared.forms import (
     free_username,
 )
 from shared.models import ApiToken, AuditEntry, Branch, Document, Run, User
+from shared.replica import reads_on_replica
 from shared.roles import OFFICE, OWNER
 from shared.second_factor import door
 from shared.setup.services import keep_customers_for, the_firm
@@ -172,6 +173,7 @@ def home(request: SignedInRequest) -> HttpResponse:
 
 @login_required
 @require_GET
+@reads_on_replica
 def find(request: SignedInRequest) -> HttpResponse:
     """What the line in the box names; straight to it where it is one thing and spelled so."""
     asked = request.GET.get("words", "").strip()

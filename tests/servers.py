@@ -176,6 +176,34 @@ class Postgres:
         tell_guard("server", (folder / "data" / "postmaster.pid").read_text().split()[0])
         return cls(folder, port)
 
+    def copy(self) -> Postgres:
+        """Another server that follows this one (streaming replication) and is read only."""
+        found, folder, port = postgres_programs(), Path(tempfile.mkdtemp(prefix="jw-pg-")), free_port()
+        assert found is not None
+        programs = (found / "initdb").resolve().parent
+        as_user = ["runuser", "-u", "postgres", "--"] if IS_ROOT else []
+        if IS_ROOT:
+            shutil.chown(folder, "postgres")
+        tell_guard("folder", folder)
+        data = str(folder / "data")
+        quiet: dict[str, Any] = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": "/", "check": True}
+        base = [str(programs / "pg_basebackup"), "-d", self.url("postgres"), "-D", data, "-R", "-c", "fast", "-N"]
+        subprocess.run([*as_user, *base], **quiet)
+        options = (
+            f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories= -c fsync=off -c max_connections=200"
+        )
+        pg_ctl = [str(programs / "pg_ctl"), "-w", "-D", data, "-l", str(folder / "log"), "-o", options, "start"]
+        subprocess.run([*as_user, *pg_ctl], **quiet)
+        tell_guard("server", (folder / "data" / "postmaster.pid").read_text().split()[0])
+        return Postgres(folder, port)
+
+    def stop(self) -> None:
+        """Stop it at once, if it still runs."""
+        pid = self.folder / "data" / "postmaster.pid"
+        if pid.exists():
+            os.kill(int(pid.read_text().split()[0]), signal.SIGINT)
+            until(lambda: not pid.exists(), what="PostgreSQL's end")
+
     def url(self, database: str) -> str:
         """The DATABASE_URL of a database."""
         return f"postgresql://postgres@127.0.0.1:{self.port}/{database}"

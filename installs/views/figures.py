@@ -19,6 +19,7 @@ from jobs.views.jobs import parse_date_or_none
 from shared.access import SignedInRequest, roles_required
 from shared.formats.cells import harmless
 from shared.models import Branch
+from shared.replica import reads_on_replica
 from shared.roles import DISPATCHER, OWNER
 
 LOOKS = (OWNER, DISPATCHER)
@@ -27,6 +28,7 @@ GOOD = {"one_trip": "higher", "promises": "higher", "yield": "higher", "drive": 
 
 @roles_required(*LOOKS)
 @require_GET
+@reads_on_replica
 def figures_page(request: SignedInRequest) -> HttpResponse:
     """This week against the last, then twelve weeks."""
     branch = branch_of(request.user, request.GET.get("branch", ""))
@@ -79,6 +81,7 @@ def _counts(week: Week, figure: str) -> str:
 
 @roles_required(*LOOKS)
 @require_GET
+@reads_on_replica
 def figure_jobs(request: SignedInRequest, figure: str) -> HttpResponse:
     """The jobs behind one figure of one week, or of the whole period."""
     branch = branch_of(request.user, request.GET.get("branch", ""))
@@ -108,6 +111,7 @@ def _period(request: SignedInRequest, branch: Branch) -> Period:
 
 @roles_required(OWNER)
 @require_GET
+@reads_on_replica
 def books_csv(request: SignedInRequest) -> HttpResponse:
     """What was installed between two days, a row a unit with its price, for whoever keeps the books."""
     branch = branch_of(request.user, request.GET.get("branch", ""))
@@ -131,6 +135,7 @@ def books_csv(request: SignedInRequest) -> HttpResponse:
 
 @roles_required(*LOOKS)
 @require_GET
+@reads_on_replica
 def figures_csv(request: SignedInRequest) -> HttpResponse:
     """The same figures as a table, a row a week."""
     branch = branch_of(request.user, request.GET.get("branch", ""))

@@ -28,6 +28,7 @@ from jobs.services.stages import blockers_of
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.formats.cells import harmless
+from shared.replica import reads_on_replica
 from shared.roles import OWNER
 from shared.versions import edits
 
@@ -98,6 +99,7 @@ def parse_date_or_none(text: str) -> dt.date | None:
 
 @roles_required(*LOOKS)
 @require_GET
+@reads_on_replica
 def job_list(request: SignedInRequest) -> HttpResponseBase:
     """Jobs with stage, age and next visit; filtered, searched, paged, or as CSV."""
     rows = found_jobs(request)
