@@ -1,12 +1,17 @@
 """Scripts as they are served; every page in Chromium runs on them, since its site collects them so."""
 
 import json
+import subprocess
+import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from django.core.files.base import ContentFile
+from django.template.loader import get_template
 
 from shared.static_files import REMARKS, LighterStorage, lighter
+from tests.servers import clean_environment
 from tests.test_layers import ORDER, ROOT
 
 SCRIPTS = sorted(path for app in ORDER for path in (ROOT / app / "static").rglob("*.js") if ".min." not in path.name)
@@ -42,3 +47,17 @@ def test_the_table_of_rules_is_served_whole_without_its_spaces() -> None:
 
     assert json.loads(lighter(TABLE.name, text)) == json.loads(text)
     assert len(lighter(TABLE.name, text)) < 0.75 * len(text)
+
+
+def test_files_collected_by_hand_serve_a_firms_pages(tmp_path: Path, settings: Any) -> None:
+    """Collected without JAMBWISE_DEBUG=off they had no table of names: every page failed, that of the 500 too."""
+    env = {**clean_environment(), "JAMBWISE_DATA": str(tmp_path)}
+    del env["JAMBWISE_DEBUG"]
+    others = [f"--ignore={name}" for name in (*ORDER, "account", "mfa", "ht*-4*", "htmx-2.js") if name != "shared"]
+    collect = [sys.executable, "manage.py", "collectstatic", "--noinput", "-v", "0", *others]
+    subprocess.run(collect, cwd=ROOT, env=env, check=True)
+    settings.STATIC_ROOT = tmp_path / "static"
+    settings.STORAGES = {**settings.STORAGES, "staticfiles": {"BACKEND": "shared.static_files.LighterStorage"}}
+
+    for name in ("500.html", "shared/sign_in.html"):
+        assert "/static/shared/base." in get_template(name).render({})
