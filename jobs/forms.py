@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import Any, ClassVar, Final
 
 from django import forms
+from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.translation import gettext, gettext_lazy, gettext_noop
 
@@ -121,8 +122,8 @@ class JobForm(PageModelForm):
     class Meta:
         model = Job
         fields = [
-            "title", "openings_expected", "product_expected", "rooms_expected", "policy", "wanted_by", "project",
-            "phase", "note",
+            "title", "openings_expected", "product_expected", "rooms_expected", "customer_measures", "policy",
+            "wanted_by", "project", "phase", "note",
         ]  # fmt: skip
         widgets = {"wanted_by": DateInput(), "note": forms.Textarea(attrs={"rows": 2})}
         labels = {"policy": "Install", "rooms_expected": "Rooms", "openings_expected": "Openings"}
@@ -230,8 +231,18 @@ class WishForm(PageForm):
         return WishFields.read(data["kind"], data["days"], data["starts"], data["ends"])
 
 
+def colleagues(asker: User) -> QuerySet[User]:
+    """Who works where this person does, by name."""
+    return User.people.filter(branch=asker.branch_id or 0, is_active=True).order_by("name", "username")
+
+
 class CallForm(PageForm):
     on = forms.DateField(label="Call customer by", widget=DateInput())
+    note = forms.CharField(label="Why", max_length=240, required=False, help_text="empty: no time was found")
+    owner = forms.ModelChoiceField(User.objects.none(), label="Who calls", required=False, empty_label="me")
+
+    def prepare(self) -> None:
+        self.offer("owner", colleagues(self.asker))
 
 
 class CallAboutForm(PageModelForm):
@@ -344,6 +355,11 @@ class BookForm(LocalTimes):
 class HoldForm(PageForm):
     reason = forms.ChoiceField(choices=Job.Hold.choices, label="Waits for")
     note = forms.CharField(max_length=240, required=False)
+    due_on = forms.DateField(label="To settle by", required=False, widget=DateInput(), help_text="empty: in a week")
+    owner = forms.ModelChoiceField(User.objects.none(), label="Who settles it", required=False, empty_label="me")
+
+    def prepare(self) -> None:
+        self.offer("owner", colleagues(self.asker))
 
 
 class KeyForm(PageForm):
@@ -355,8 +371,7 @@ class KeyOutForm(PageForm):
     due_on = forms.DateField(label="Back by", required=False, widget=DateInput(), help_text="empty: today")
 
     def prepare(self) -> None:
-        people = User.people.filter(branch=self.asker.branch_id or 0, is_active=True)
-        self.offer("holder", people.order_by("name", "username"))
+        self.offer("holder", colleagues(self.asker))
 
 
 class OrderForm(PageModelForm):

@@ -104,6 +104,11 @@ class Customer(models.Model):
         return self.name
 
 
+def whose(person: User | None) -> str:
+    """Whose turn something is: a person's, else the dispatcher's."""
+    return str(person) if person is not None and person.is_active else "dispatcher"
+
+
 class Project(models.Model):
     """Many sites or phases under one customer, such as a building of 200 openings."""
 
@@ -385,6 +390,14 @@ class Job(models.Model):
     stage_since = models.DateTimeField(default=timezone.now)
     hold = models.CharField(max_length=16, choices=Hold.choices, blank=True)
     hold_note = models.CharField(max_length=240, blank=True)
+    hold_due = models.DateField(null=True, blank=True, help_text="the hold is to be settled by then")
+    hold_owner = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+", help_text="who settles it"
+    )
+    customer_measures = models.BooleanField(
+        "the customer measures", default=False, db_default=False,
+        help_text="they see the sizes, approve them and answer for them; otherwise the firm does",
+    )  # fmt: skip
     cancelled_at = models.DateTimeField(null=True, blank=True)
     wanted_by = models.DateField(null=True, blank=True, help_text="the customer's own date, if any")
     order_value = models.DecimalField(
@@ -429,6 +442,16 @@ class Job(models.Model):
 
     def is_held(self) -> bool:
         return bool(self.hold)
+
+    @property
+    def hold_reason(self) -> str:
+        """What it is held for: ``deposit: by cheque``; empty when it isn't."""
+        return f"{self.get_hold_display()}{': ' + self.hold_note if self.hold_note else ''}"
+
+    @property
+    def hold_whose(self) -> str:
+        """Who settles the hold: a person, or the dispatcher where nobody is named or whoever was left."""
+        return whose(self.hold_owner)
 
     def is_cancelled(self) -> bool:
         return self.cancelled_at is not None
@@ -915,6 +938,10 @@ class Appointment(models.Model):
         help_text="where another crew than the handover's fetches on its day what is for this visit",
     )  # fmt: skip
     call_on = models.DateField(null=True, blank=True, help_text="the customer is called by then: no time was found")
+    call_note = models.CharField("why", max_length=240, blank=True, default="", db_default="")
+    call_owner = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+", help_text="who calls"
+    )
     note = models.TextField(blank=True, validators=[MaxLengthValidator(LONGEST_NOTE)])
     on_the_way_at = models.DateTimeField(null=True, blank=True)
     arrived_at = models.DateTimeField(null=True, blank=True)
@@ -967,6 +994,16 @@ class Appointment(models.Model):
         if self.starts_at is None:
             raise ValueError(f"{self} has no time in the calendar")
         return self.starts_at
+
+    @property
+    def call_whose(self) -> str:
+        """Who calls the customer: a person, or the dispatcher where nobody is named or whoever was left."""
+        return whose(self.call_owner)
+
+    def call_no_more(self) -> None:
+        """It has a time: nobody has to call for one."""
+        self.call_on = self.call_owner = None
+        self.call_note = ""
 
     def is_placed(self) -> bool:
         return self.crew_id is not None and self.state not in {self.State.UNPLACED, self.State.CANCELLED}

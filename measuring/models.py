@@ -686,6 +686,11 @@ class Approval(models.Model):
     def __str__(self) -> str:
         return f"approval {self.revision} of {self.job.number}"
 
+    @property
+    def is_of_customers_sizes(self) -> bool:
+        """Whether the customer measured and answers for the sizes; approvals that don't say so are of ours."""
+        return any(one.get("sizes_by") == "customer" for one in self.snapshot.get("units", []))
+
 
 class SizeChange(models.Model):
     """

@@ -48,6 +48,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("jobs", "0031_a_day_of_waiting_has_a_price"): DEFAULTED,
     ("jobs", "0034_messages_in_the_customers_language"): DEFAULTED,
     ("jobs", "0036_customers_answer_for_their_site"): "who answered may be empty: then the page says None",
+    ("jobs", "0037_who_settles_and_who_measures"): DEFAULTED,
     ("measuring", "0002_visit_rows_named_by_devices"): FIRST,
     ("measuring", "0004_remove_product_options"): STOPPED,
     ("measuring", "0009_why_it_goes_on"): DEFAULTED,

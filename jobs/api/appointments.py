@@ -23,6 +23,7 @@ from jobs.api.base import (
     ReasonSerializer,
     SpanSerializer,
     blocker_json,
+    colleague,
     mine,
     spans_of,
 )
@@ -42,6 +43,7 @@ from jobs.schedule.words import copy_text
 from jobs.services import appointments, feeds, service_calls, times
 from shared.api import ApiRequest, IdField, ReadViewSet, kept_in, valid, valid_rows
 from shared.fields import LONGEST_NOTE, DayField
+from shared.models import User
 
 
 class PossibleWindowSerializer(serializers.ModelSerializer[PossibleWindow]):
@@ -54,6 +56,17 @@ class ReadinessSerializer(serializers.ModelSerializer[ReadinessAnswer]):
     class Meta:
         model = ReadinessAnswer
         fields = ["question", "answer", "note", "at"]
+
+
+class CallSerializer(serializers.Serializer[None]):
+    on = DayField()
+    note = serializers.CharField(max_length=240, default="", allow_blank=True, help_text="Why; no time was found.")
+    owner = serializers.PrimaryKeyRelatedField(
+        queryset=User.people.filter(is_active=True), required=False, help_text="Who calls; without, who asks."
+    )
+
+    def validate_owner(self, owner: User) -> User | None:
+        return colleague(self, owner)
 
 
 class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
@@ -75,7 +88,8 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
         fields = [
             "id", "job", "job_number", "address", "purpose", "state", "outcome", "crew", "day", "starts_at",
             "duration_min", "duration_safe_min", "promised_from", "promised_until", "earliest_on", "people", "priority",
-            "is_locked", "reserved_until", "skills", "possible_windows", "note", "on_the_way_at", "arrived_at",
+            "is_locked", "reserved_until", "call_on", "call_note", "call_owner", "skills", "possible_windows", "note",
+            "on_the_way_at", "arrived_at",
             "done_at", "expected_at", "version", "sequence", "bring", "in_the_way", "access_secret",
         ]  # fmt: skip
         read_only_fields = fields
@@ -265,6 +279,13 @@ class AppointmentViewSet(ReadViewSet[Appointment]):
         windows = spans_of(valid_rows(SpanSerializer, request))
         row = times.set_possible_windows(appointment=self.get_object(), windows=windows, by=request.user)
         return self._answer(row)
+
+    @extend_schema(request=CallSerializer, responses=AppointmentSerializer)
+    @action(detail=True, methods=["post"])
+    def call(self, request: ApiRequest, pk: str = "") -> Response:
+        """Say by when the customer is called, why and by whom: a visit without a time."""
+        asked = valid(CallSerializer, request)
+        return self._answer(times.call_customer(appointment=self.get_object(), by=request.user, **asked))
 
     @extend_schema(request=WindowSerializer, responses=AppointmentSerializer)
     @action(detail=True, methods=["post"])

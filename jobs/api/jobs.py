@@ -19,6 +19,7 @@ from jobs.api.base import (
     ReasonSerializer,
     SpanSerializer,
     blocker_json,
+    colleague,
     mine,
     spans_of,
 )
@@ -32,6 +33,7 @@ from jobs.services import booking, dates, money, service_calls, times
 from jobs.services.stages import blockers_of
 from shared.api import ActionViewSet, ApiRequest, valid, valid_rows
 from shared.fields import LONGEST_NOTE, DayField
+from shared.models import User
 from shared.schema import ROWS
 
 
@@ -49,10 +51,12 @@ class JobSerializer(serializers.ModelSerializer[Job]):
         fields = [
             "id", "number", "customer", "customer_name", "site", "address", "project", "phase", "title", "note",
             "openings_expected", "product_expected", "rooms_expected", "policy", "stage", "stage_since", "hold",
-            "hold_note", "cancelled_at", "wanted_by", "installed_by", "created_at",
+            "hold_note", "hold_due", "hold_owner", "customer_measures", "cancelled_at", "wanted_by", "installed_by",
+            "created_at",
         ]  # fmt: skip
         read_only_fields = [
-            "number", "customer", "site", "stage", "stage_since", "hold", "hold_note", "cancelled_at", "created_at",
+            "number", "customer", "site", "stage", "stage_since", "hold", "hold_note", "hold_due", "hold_owner",
+            "cancelled_at", "created_at",
         ]  # fmt: skip
 
 
@@ -139,6 +143,13 @@ class InstallDateSerializer(serializers.Serializer[DateNow]):
 class HoldSerializer(serializers.Serializer[None]):
     reason = serializers.ChoiceField(choices=Job.Hold.choices)
     note = serializers.CharField(max_length=240, default="", allow_blank=True)
+    due_on = DayField(required=False, help_text="To be settled by; without, in a week.")
+    owner = serializers.PrimaryKeyRelatedField(
+        queryset=User.people.filter(is_active=True), required=False, help_text="Who settles it; without, who asks."
+    )
+
+    def validate_owner(self, owner: User) -> User | None:
+        return colleague(self, owner)
 
 
 BOOKED = ("openings_expected", "product_expected", "rooms_expected", "title", "note", "project", "phase")

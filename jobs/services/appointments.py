@@ -42,8 +42,8 @@ from shared.models import Branch, User
 State = Appointment.State
 TOLD = ["told_at", "told_time", "asked_at"]
 PLACE = [
-    "call_on", "state", "crew", "day", "starts_at", "promised_from", "promised_until", "reserved_until", "reserved_by",
-    "is_locked",
+    "call_on", "call_note", "call_owner", "state", "crew", "day", "starts_at", "promised_from", "promised_until",
+    "reserved_until", "reserved_by", "is_locked",
 ]  # fmt: skip
 LONGEST_MIN = 24 * 60
 
@@ -203,7 +203,8 @@ def place(
     was = plain_state(row)
     effect = effect_of(row, crew=crew, starts_at=starts_at)
     refuse_if_wrong(effect, anyway=anyway)
-    is_new, row.call_on = not row.is_placed(), None
+    is_new = not row.is_placed()
+    row.call_no_more()
     row.crew, row.starts_at = crew, starts_at
     row.day = starts_at.astimezone(row.job.branch.tz).date()
     if row.state in {State.UNPLACED, State.RESERVED}:
@@ -377,7 +378,8 @@ def reserve_window(
     refuse_if_wrong(effect, anyway=anyway)
     row.crew, row.starts_at, row.day = crew, starts_at, starts_at.astimezone(row.job.branch.tz).date()
     row.promised_from, row.promised_until = begin, end
-    row.state, row.reserved_by, row.call_on = State.RESERVED, by, None
+    row.call_no_more()
+    row.state, row.reserved_by = State.RESERVED, by
     row.reserved_until = timezone.now() + dt.timedelta(minutes=CalendarRules.of(row.job.branch).reservation_min)
     _save_place(row, by, "held a window")
     push(effect.pushed, by=by)

@@ -45,6 +45,12 @@ def save(
     return True
 
 
+def check_owner(owner: User | None, branch: int) -> None:
+    """Refused for whoever does not work there: what is theirs to do would be seen by nobody."""
+    if owner is not None and (owner.branch_id not in {branch, None} or not owner.is_active):
+        raise Refused("this person does not work in the branch", field="owner")
+
+
 def lock_crews(crews: Iterable[Crew | int | None]) -> None:
     """These crews' rows, lowest key first: whoever writes in a crew's calendar holds its row."""
     pks = sorted({crew.pk if isinstance(crew, Crew) else crew for crew in crews if crew is not None})

@@ -15,7 +15,7 @@ from jobs.models import Appointment, Customer, ImpossibleTime, Job, Project, Pur
 from jobs.ports import ports
 from jobs.services import places
 from jobs.services.appointments import cancel_appointment, know_minutes_anew, new_appointment
-from jobs.services.base import save
+from jobs.services.base import check_owner, save
 from jobs.services.messages import notify
 from jobs.services.stages import lock_job, lock_open_job, recompute_stage
 from jobs.services.times import set_wishes
@@ -31,9 +31,12 @@ SITE_FIELDS: Final = (
     "certificate_until",
 )  # fmt: skip
 JOB_FIELDS: Final = (
-    "title", "note", "openings_expected", "product_expected", "rooms_expected", "policy", "wanted_by", "project",
-    "phase",
+    "title", "note", "openings_expected", "product_expected", "rooms_expected", "customer_measures", "policy",
+    "wanted_by", "project", "phase",
 )  # fmt: skip
+HOLD_FIELDS: Final = ("hold", "hold_note", "hold_due", "hold_owner")
+HOLD_DAYS: Final = 7
+"""In how many days a hold is to be settled where nobody says a day: common practice, no published source."""
 
 
 MOST_OFF_M: Final = 150
@@ -274,13 +277,29 @@ def add_impossible_time(*, job: Job, starts_at: dt.datetime, ends_at: dt.datetim
 
 
 @transaction.atomic
-def hold(*, job: Job, reason: str, by: User, note: str = "") -> Job:
-    """Pauses the job for a reason; its visits stay in the calendar."""
+def hold(
+    *, job: Job, reason: str, by: User, note: str = "", due_on: dt.date | None = None, owner: User | None = None
+) -> Job:
+    """
+    Pauses the job for a reason; its visits stay in the calendar.
+
+    Parameters
+    ----------
+    due_on
+        By when it is settled; without, in `HOLD_DAYS` days.
+    owner
+        Who settles it; without, who holds it.
+    """
     row = lock_open_job(job)
+    today = timezone.now().astimezone(row.branch.tz).date()
+    if due_on is not None and due_on < today:
+        raise Refused("this day is over", field="due_on", bound=f"{today} or later")
+    check_owner(owner, row.branch_id)
     if reason not in Job.Hold.values:
         raise Refused(f"{reason} is no reason to hold a job", field="reason", bound=", ".join(Job.Hold.values))
     was, row.hold, row.hold_note = row.hold, reason, note
-    save(row, ["hold", "hold_note"], by=by, action="held the job", job=row, note=note)
+    row.hold_due, row.hold_owner = due_on or today + dt.timedelta(days=HOLD_DAYS), owner or by
+    save(row, HOLD_FIELDS, by=by, action="held the job", job=row, note=note)
     if reason != was and reason in {Job.Hold.DEPOSIT, Job.Hold.APPROVAL}:
         notify(kind=reason, job=row, by=by)
     return recompute_stage(job=row, by=by)
@@ -293,7 +312,8 @@ def unhold(*, job: Job, by: User | None, note: str = "") -> Job:
     if not row.is_held():
         raise Refused("the job is not held")
     row.hold = row.hold_note = ""
-    save(row, ["hold", "hold_note"], by=by, action="let the job go on", job=row, note=note)
+    row.hold_due = row.hold_owner = None
+    save(row, HOLD_FIELDS, by=by, action="let the job go on", job=row, note=note)
     return recompute_stage(job=row, by=by)
 
 

@@ -15,6 +15,7 @@ from jobs.ports import Blocker, ports
 from jobs.rules.stages import StageFacts, stage_of
 from shared import audit
 from shared.errors import Refused
+from shared.formats.dates import short_day
 from shared.models import User
 
 OVER = (Appointment.State.DONE, Appointment.State.CANCELLED)
@@ -74,8 +75,8 @@ def blockers_of(job: Job, visits: Iterable[Appointment]) -> list[Blocker]:
     """What holds a job up: this room's own reasons at all its visits, then those of the rooms above."""
     own: list[Blocker] = []
     if job.is_held():
-        own.append(Blocker(f"held for {job.get_hold_display()}{': ' + job.hold_note if job.hold_note else ''}",
-                           "dispatcher", job.stage_since, severity="stop"))  # fmt: skip
+        by_when = f", to settle by {short_day(job.hold_due)}" if job.hold_due is not None else ""
+        own.append(Blocker(f"held for {job.hold_reason}{by_when}", job.hold_whose, job.stage_since, severity="stop"))
     if not job.site.has_coordinates():
         own.append(Blocker("the site has no coordinates: nothing can be offered or routed", "dispatcher"))
     for visit in visits:

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from jobs.models import Appointment, ImpossibleTime, Job, PossibleWindow, Wish
 from jobs.schedule.wishes import wishes_text
-from jobs.services.base import lock_appointment, save
+from jobs.services.base import check_owner, lock_appointment, save
 from jobs.services.stages import lock_open_job
 from shared import audit
 from shared.errors import Refused
@@ -19,6 +19,7 @@ from shared.models import User
 
 Span = tuple[dt.datetime, dt.datetime]
 MOST = 40
+CALL_FIELDS = ("call_on", "call_note", "call_owner")
 
 
 def check_spans(spans: Sequence[Span], field: str) -> None:
@@ -91,15 +92,27 @@ def set_wishes(*, job: Job, wishes: Sequence[Wish], by: User) -> Job:
 
 
 @transaction.atomic
-def call_customer(*, appointment: Appointment, on: dt.date, by: User) -> Appointment:
-    """No time was found: the customer is called by that day. It stands among what needs a decision until then."""
+def call_customer(
+    *, appointment: Appointment, on: dt.date, by: User, note: str = "", owner: User | None = None
+) -> Appointment:
+    """
+    The customer is called by that day. It stands among what needs a decision until the visit has a time.
+
+    Parameters
+    ----------
+    note
+        Why; without, because no time was found.
+    owner
+        Who calls; without, who says so.
+    """
     row = lock_appointment(appointment)
     if row.state != Appointment.State.UNPLACED:
         raise Refused("it has a time already")
     if on < timezone.now().astimezone(row.job.branch.tz).date():
         raise Refused("this day is over", field="on")
-    row.call_on = on
-    save(row, ["call_on"], by=by, action="set a day to call the customer", job=row.job_id)
+    check_owner(owner, row.job.branch_id)
+    row.call_on, row.call_note, row.call_owner = on, note.strip(), owner or by
+    save(row, CALL_FIELDS, by=by, action="set a day to call the customer", job=row.job_id)
     return row
 
 

@@ -122,14 +122,15 @@ def times_context(
     if row.state in {Appointment.State.DONE, Appointment.State.CANCELLED} or row.job.is_cancelled():
         return {}
     now = timezone.now()
-    tomorrow = row.call_on or now.astimezone(row.job.branch.tz).date() + dt.timedelta(days=1)
+    tomorrow = now.astimezone(row.job.branch.tz).date() + dt.timedelta(days=1)
+    call = {"on": row.call_on or tomorrow, "note": row.call_note, "owner": row.call_owner_id}
     return {
         "possible": row.possible_windows.filter(ends_at__gte=now),
         "impossible": row.job.impossible_times.filter(ends_at__gte=now),
         "wishes": list(row.job.wishes.all()),
         "times_form": form if isinstance(form, TimesForm) else TimesForm(user=request.user, tz=row.job.branch.tz),
         "wish_form": form if isinstance(form, WishForm) else WishForm(user=request.user),
-        "call_form": form if isinstance(form, CallForm) else CallForm(user=request.user, initial={"on": tomorrow}),
+        "call_form": form if isinstance(form, CallForm) else CallForm(user=request.user, initial=call),
     }
 
 

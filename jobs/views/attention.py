@@ -91,7 +91,7 @@ def attention(request: SignedInRequest) -> HttpResponseBase:
     stage = request.GET.get("stage", "")
     if stage in Job.Stage.values:
         rows = rows.filter(stage=stage)
-    rows = rows.select_related("customer", "site").prefetch_related(live_visits())
+    rows = rows.select_related("customer", "site", "hold_owner").prefetch_related(live_visits())
     now, again = timezone.now(), visits_needed(request.user)
     rows = rows.order_by("stage_since", "pk")
     if request.GET.get("format") == "csv":
@@ -177,7 +177,9 @@ def waiting(job: Job, now: dt.datetime, again: Blocker | None) -> Waiting:
     visits = job.live_visits
     unplaced = next((visit for visit in visits if visit.state == State.UNPLACED), None)
     if job.is_held():
-        action = f"settle the hold: {job.get_hold_display()}{', ' + job.hold_note if job.hold_note else ''}"
+        by_when = f" by {short_day(job.hold_due)}" if job.hold_due is not None else ""
+        note = f", {job.hold_note}" if job.hold_note else ""
+        action, owner = f"settle the hold{by_when}: {job.get_hold_display()}{note}", job.hold_whose
     elif again is not None and job.stage in {Job.Stage.BOOKING, Job.Stage.TO_MEASURE}:
         action, owner, url = again.text, again.owner, again.url
     elif unplaced is not None and job.stage in {Job.Stage.BOOKING, Job.Stage.MADE}:
@@ -217,6 +219,7 @@ KINDS: Final = {
     "key": "keys that should be back",
     "certificate": "insurance certificates that run out before a visit",
     "call": "customers to call",
+    "hold": "holds to settle",
     "again": "jobs need another visit",
     "date": "install dates that slip",
     "unmade": "installs promised before their parts are there",
@@ -285,6 +288,7 @@ def decisions(user: User, again: Mapping[int, Blocker] | None = None) -> list[De
     found += _questions(user)
     found += _keys(user, today)
     found += _to_call(user, today)
+    found += _holds(user, today)
     found += _forgotten(user, today)
     found += _slipping(user)
     for job in Job.objects.filter(pk__in=again).select_related("customer").order_by("stage_since", "pk"):
@@ -354,13 +358,28 @@ def _to_call(user: User, today: dt.date) -> list[Decision]:
     rows = Appointment.objects.visible_to(user).unplaced().filter(call_on__isnull=False, job__cancelled_at=None)
     return [
         Decision(
-            f"{row.job.number} {row.job.customer.name}: call customer by {short_day(row.call_on)}; no time was found "
-            f"for the {row.get_purpose_display()}.",
+            f"{row.job.number} {row.job.customer.name}: call customer by {short_day(row.call_on)} ({row.call_whose}); "
+            f"{row.call_note or f'no time was found for the {row.get_purpose_display()}'}.",
             reverse("jobs:windows", args=[row.pk]),
             "stop" if row.call_on is not None and row.call_on < today else "check",
             "call",
         )
-        for row in rows.select_related("job__customer").order_by("call_on", "pk")
+        for row in rows.select_related("job__customer", "call_owner").order_by("call_on", "pk")
+    ]
+
+
+def _holds(user: User, today: dt.date) -> list[Decision]:
+    """Holds whose day has come; one whose day is over stops."""
+    rows = Job.objects.visible_to(user).open().exclude(hold="").filter(hold_due__lte=today)
+    return [
+        Decision(
+            f"{row.number} {row.customer.name} is on hold for {row.hold_reason}; {row.hold_whose} settles it by "
+            f"{short_day(row.hold_due)}.",
+            row.get_absolute_url(),
+            "stop" if row.hold_due is not None and row.hold_due < today else "check",
+            "hold",
+        )
+        for row in rows.select_related("customer", "hold_owner").order_by("hold_due", "pk")[:50]
     ]
 
 

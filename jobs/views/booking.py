@@ -338,7 +338,7 @@ def _note_times(
 ) -> str:
     """Does it, and says what was done."""
     if isinstance(form, CallForm):
-        times.call_customer(appointment=row, on=form.cleaned_data["on"], by=request.user)
+        times.call_customer(appointment=row, by=request.user, **form.cleaned_data)
         return "It stands among what needs attention until a time is chosen."
     if isinstance(form, WishForm):
         kept = [wish for wish in row.job.wishes.all() if str(wish.pk) != drop]

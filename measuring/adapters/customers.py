@@ -19,6 +19,7 @@ from measuring.adapters.prices import price_of, prices_of
 from measuring.models import RELEASED_OR_LATER, Photo, Reading, Unit
 from measuring.rules.prices import NoPrice
 from measuring.services.releases import snapshot_of
+from shared.formats.spoken import said_length
 
 STANDS: dict[str, str] = {
     Unit.State.APPROVED: gettext_noop("approved"),
@@ -44,7 +45,7 @@ CONTROLS = (
 
 @dataclass(frozen=True, slots=True)
 class Covering:
-    """One covering as the customer sees it; a size only where they measured: the others are ours to answer for."""
+    """One covering as the customer sees it; with its size only where they measured: else it is ours to answer for."""
 
     unit: Unit
     where: str
@@ -52,6 +53,7 @@ class Covering:
     color: str
     mount: str
     control: str
+    size: str
     price: Decimal | None
     stands: str
     may_be_approved: bool
@@ -68,6 +70,7 @@ def coverings_of(job: Job) -> list[Covering]:
             price = price_of(unit, prices.get(unit.product_id), job.branch.unit)
         except NoPrice:
             price = None
+        size = _size(unit) if job.customer_measures else ""
         is_ready = (
             unit.state == Unit.State.SIZED
             and unit.is_sized()
@@ -75,14 +78,22 @@ def coverings_of(job: Job) -> list[Covering]:
             and not unresolved_options(unit, offered[unit.pk])
         )
         where = f"{unit.opening.room.name} {unit.opening.mark}"
+        stands = gettext(STANDS[unit.state]) if unit.state in STANDS else ""
         found.append(
             Covering(
                 unit, where, unit.product.name, words["colour"], gettext(words["mount"]),
-                said_control(words["control"]), price, gettext(STANDS[unit.state]) if unit.state in STANDS else "",
-                is_ready,
+                said_control(words["control"]), size, price, stands, is_ready,
             )
         )  # fmt: skip
     return found
+
+
+def _size(unit: Unit) -> str:
+    """The order size in the customer's words; empty for one that has none."""
+    if unit.order_width is None or unit.order_height is None:
+        return ""
+    lengths = [said_length(one, unit.job.branch.unit) for one in (unit.order_width, unit.order_height)]
+    return gettext("%(width)s wide, %(height)s high") % dict(zip(("width", "height"), lengths, strict=True))
 
 
 def said_control(words: str) -> str:
@@ -106,6 +117,7 @@ def part_of_customer(job: Job) -> CustomersPart | None:
     shows = {
         "coverings": coverings,
         "asked": asked,
+        "yours": job.customer_measures,
         "seen": seen_mark([one.unit for one in asked], [one.price for one in asked]),
         "total": sum(priced, Decimal(0)) if len(priced) == len(coverings) else None,
         "currency": job.branch.currency,

@@ -27,7 +27,7 @@ from shared.models import User
 
 
 def snapshot_of(unit: Unit) -> dict[str, object]:
-    """What a customer says yes to: product, mount, size and options of one unit."""
+    """What a customer says yes to: product, mount, size and options of one unit, and who answers for the size."""
     assert unit.order_width is not None
     assert unit.order_height is not None
     return {
@@ -43,6 +43,7 @@ def snapshot_of(unit: Unit) -> dict[str, object]:
         "basis": unit.basis,
         "options": dict(sorted(unit.options.items())),
         "size_revision": unit.size_revision,
+        "sizes_by": "customer" if unit.job.customer_measures else "firm",
     }
 
 

@@ -43,7 +43,7 @@ ACTIONS = [
     "/api/customers/", "/api/sites/", "/api/crews/{crew}/hours/", "/api/crews/{crew}/members/",
     "/api/crews/{crew}/swap/", "/api/crews/{crew}/differs/", "/api/projects/", "/api/appointments/{visit}/possible/",
     "/api/jobs/{job}/impossible/", "/api/jobs/{job}/money/", "/api/appointments/{visit}/service/", "/api/payments/",
-    "/api/keys/",
+    "/api/keys/", "/api/appointments/{visit}/call/",
 ]  # fmt: skip
 
 

@@ -10,9 +10,10 @@ from jobs.models import Appointment, Customer, Job, Purpose, ReadinessAnswer
 from jobs.ports import ports
 from jobs.services import appointments, booking, stages
 from jobs.services.stages import blockers_of
+from jobs.views.attention import decisions
 from shared.errors import Refused
 from shared.models import AuditEntry
-from tests.factories import a_monday, make_appointment, make_crew, make_customer, make_job, make_site
+from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
 
 pytestmark = pytest.mark.django_db
 
@@ -73,6 +74,30 @@ def test_a_held_job_is_paused_and_goes_on_where_its_parts_are(branch, dispatcher
     on = booking.unhold(job=visit.job, by=dispatcher)
 
     assert (held.stage, on.stage) == ("paused", "to_measure")
+
+
+def test_a_hold_has_a_day_a_reason_and_somebody_who_settles_it(branch, dispatcher, owner, stranger, time_machine):
+    """It had neither day nor person: it stood among what waits until somebody thought of it."""
+    job, today = make_job(branch), a_monday()
+    time_machine.move_to(at(branch, today, "9:00"), tick=False)
+
+    held = booking.hold(job=job, reason="deposit", note="sends a check", by=dispatcher)
+    assert (held.hold_due, held.hold_owner) == (today + dt.timedelta(days=7), dispatcher)
+    booking.hold(job=job, reason="deposit", note="sends a check", by=dispatcher, due_on=today, owner=owner)
+    (due,) = [one for one in decisions(dispatcher) if one.kind == "hold"]
+    (blocker,) = [one for one in blockers_of(Job.objects.get(pk=job.pk), []) if "held" in one.text]
+    for wrong in ({"due_on": today - dt.timedelta(days=1)}, {"owner": stranger}):
+        with pytest.raises(Refused, match=r"day is over|does not work in the branch"):
+            booking.hold(job=job, reason="deposit", by=dispatcher, **wrong)
+    time_machine.move_to(at(branch, today + dt.timedelta(days=1), "9:00"), tick=False)
+    (late,) = [one for one in decisions(dispatcher) if one.kind == "hold"]
+    free = booking.unhold(job=job, by=dispatcher)
+
+    assert f"on hold for deposit: sends a check; {owner} settles it by" in due.text
+    assert (due.severity, late.severity) == ("check", "stop")
+    assert (blocker.owner, "to settle by" in blocker.text) == (str(owner), True)
+    assert (free.hold_due, free.hold_owner) == (None, None)
+    assert [one for one in decisions(dispatcher) if one.kind == "hold"] == []
 
 
 def test_cancelling_a_job_calls_its_visits_off_and_wants_a_reason(branch, dispatcher):

@@ -247,6 +247,23 @@ def test_where_no_wish_is_met_the_nearest_is_offered_and_a_day_to_call_is_set(br
     assert "call customer by" not in office.get("/stuck/").content.decode()
 
 
+def test_a_call_to_make_has_a_reason_and_somebody_who_calls(branch, dispatcher, office, owner, stranger, api_as):
+    office.post("/jobs/book/", BOOKING)
+    visit, day = Appointment.objects.get(), today(branch) + dt.timedelta(days=1)
+    url, api = f"/visits/{visit.pk}/times/", api_as(dispatcher)
+
+    office.post(url, {"on": str(day), "note": "asks her sister first", "owner": owner.pk})
+    shown = [office.get(page).content.decode() for page in ("/stuck/", f"/visits/{visit.pk}/windows/")]
+    refused = office.post(url, {"on": str(day), "owner": stranger.pk})
+    hidden = api.post(f"/api/1/appointments/{visit.pk}/call/", {"on": str(day), "owner": stranger.pk}, format="json")
+    said = api.post(f"/api/1/appointments/{visit.pk}/call/", {"on": str(day), "note": "is away"}, format="json").json()
+
+    assert f"call customer by {short_day(day)} ({owner}); asks her sister first." in shown[0]
+    assert f"{owner} calls by {short_day(day)}: asks her sister first." in shown[1]
+    assert (refused.status_code, hidden.status_code) == (422, 400)
+    assert (said["call_on"], said["call_note"], said["call_owner"]) == (str(day), "is away", dispatcher.pk)
+
+
 def test_an_evening_is_the_branchs_data(branch, office):
     make_crew(branch, hours="8:00 20:00")
     office.post("/holidays/windows/", {"windows": "8:00 to 12:00\n16:00 to 18:00\n18:00 to 20:00"})

@@ -56,6 +56,7 @@ class RowChange:
 RECIPES = "A product's options are its recipe's, by the recipe's names; a colour no recipe asks for is not asked."
 UNRESOLVED = "Options are resolved against the recipe before a release, which names option, value and what to do."
 
+CALL = ("call_on", "call_note", "call_owner")
 MINUTES = "Drives are whole minutes, rounded up, so that the minutes shown add up and what is typed is what was meant."
 
 STARTS = "A start is on the full minute that pages showed of it."
@@ -346,6 +347,16 @@ CHANGES: dict[str, list[Change]] = {
         Change("GET /api/calendar-rules/ * body.chance_floor", "Under it an offer is risky.", is_new=True),
         Change("GET /api/calendar-rules/ * body.wait_price", "Plans weigh how long visits wait.", is_new=True),
         Change("GET /api/calendar-rules/ * body.overdue_price", "Plans weigh the day a visit is due.", is_new=True),
+        *[
+            Change(f"{when}GET /api/{rows}/* body.*{name}", f"{what}.", is_new=True)
+            for when in ("", "afterwards ")
+            for rows, what, names in (
+                ("jobs", "A hold has a day and somebody who settles it", ("hold_due", "hold_owner")),
+                ("jobs", "Who answers for the sizes", ("customer_measures",)),
+                ("appointments", "A call to make has a reason and somebody who calls", CALL),
+            )
+            for name in names
+        ],
         Change("GET /api/jobs/* body.*product_expected", "Minutes come from the products too.", is_new=True),
         Change("afterwards GET /api/jobs/* body.*product_expected", "Minutes come from the products too.", is_new=True),
         # one table of cord rules

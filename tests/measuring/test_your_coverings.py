@@ -60,6 +60,26 @@ def test_the_customer_sees_what_they_chose_and_its_price_but_no_size(client: Cli
     assert "I approve" in page
 
 
+def test_whoever_measured_answers_for_the_sizes(client: Client, unit: Unit, dispatcher: User, as_user: Any) -> None:
+    """Nothing said that the customer measured, so that their page never showed a size."""
+    ours = client.get(page_of(unit)).content.decode()
+    booking.edit_job(job=unit.job, by=dispatcher, customer_measures=True)
+    assert "look again" in approve(client, unit, ours).content.decode()  # they had seen no size
+
+    page = client.get(page_of(unit)).content.decode()
+    approve(client, unit, page)
+    booking.edit_job(job=Job.objects.get(pk=unit.job.pk), by=dispatcher, customer_measures=False)
+    office = as_user(dispatcher)
+    approvals = office.get(reverse("measuring:sizes", args=[unit.job.pk])).content.decode()
+
+    assert unit.order_width is not None
+    assert "We answer for the sizes." in ours
+    assert f"{unit.order_width.text(unit.job.branch.unit)} in wide, " in page
+    assert "Check the sizes that you measured: we make to them." in page
+    assert "We answer for the sizes." not in page
+    assert "sizes the customer measured and answers for" in approvals  # as it was agreed
+
+
 def test_their_yes_is_an_approval_by_the_customer_and_ends_the_hold(
     client: Client, unit: Unit, dispatcher: User
 ) -> None:

@@ -279,6 +279,7 @@ STRANGE = [
     ("patch", "/api/appointments/{visit}/", {"earliest_on": "9999-12-31"}),
     ("get", "/api/appointments/{visit}/offers/", None),
     ("post", "/api/appointments/{visit}/place/", {"crew": BIG, "starts_at": "2027-03-01T09:00:00"}),
+    ("post", "/api/appointments/{visit}/call/", {"on": LAST[:10], "note": "a" * 240}),
     ("post", "/api/appointments/{visit}/possible/", [{"starts_at": FIRST, "ends_at": LAST}]),
     ("post", "/api/customers/", {"name": nested(40)}),
     ("post", "/api/customers/", {"name": nested(900)}),
