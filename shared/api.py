@@ -10,6 +10,7 @@ References
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator, Mapping
 from http import HTTPStatus
 from importlib import import_module
@@ -30,9 +31,11 @@ from rest_framework.serializers import BaseSerializer
 from rest_framework.views import APIView, exception_handler
 
 from shared import renames, versions
-from shared.errors import FilesAway, Refused
+from shared.errors import AWAY, FilesAway, Refused
 from shared.fields import LARGEST_ID
 from shared.models import User
+
+log = logging.getLogger(__name__)
 
 M = TypeVar("M", bound=Model)
 
@@ -71,11 +74,14 @@ class IdField(serializers.IntegerField):
 
 
 class Away(exceptions.APIException):
-    """Files can't be kept or read now."""
+    """Files or rows can't be kept or read now."""
 
     status_code = HTTPStatus.SERVICE_UNAVAILABLE
     default_detail = "The place for photos and papers does not answer, or is full. Nothing was changed; send it again."
     default_code = "files away"
+
+
+ROWS_AWAY: Final = "The database does not answer, is locked, or its disk is full. Nothing was kept; send it again."
 
 
 class Conflict(exceptions.APIException):
@@ -142,8 +148,9 @@ def problem_details(error: Exception, context: dict[str, object]) -> Response | 
         if error.bound:
             errors[0]["bound"] = error.bound
         error = Conflict(error.problem)
-    elif isinstance(error, FilesAway):
-        error = Away()
+    elif isinstance(error, AWAY):
+        log.error("away", exc_info=error)
+        error = Away() if isinstance(error, FilesAway) else Away(ROWS_AWAY)
     elif isinstance(error, DjangoValidationError):
         error = exceptions.ValidationError(error.message_dict if hasattr(error, "error_dict") else {"": error.messages})
     response = exception_handler(error, context)

@@ -13,7 +13,7 @@ from django.contrib.contenttypes.models import ContentType
 from django.db import models
 
 from shared.lengths import Length
-from shared.models import AuditEntry, User
+from shared.models import AnsweredRequest, AuditEntry, User
 
 Changes = Mapping[str, Sequence[object]]
 """Field to [what it was, what it is], as plain values a person can read."""
@@ -84,6 +84,35 @@ def by_customer(job: int) -> Iterator[None]:
         yield
     finally:
         _customers_job.reset(token)
+
+
+_press: ContextVar[int | None] = ContextVar("press", default=None)
+
+
+@contextmanager
+def pressed(press: int | None) -> Iterator[None]:
+    """What is recorded within was asked for by this press, which is marked as done in the same transaction."""
+    token = _press.set(press)
+    try:
+        yield
+    finally:
+        _press.reset(token)
+
+
+def presses(press: int) -> None:
+    """From now on, within `pressed`, what is recorded was asked for by this press."""
+    _press.set(press)
+
+
+def _mark_press() -> None:
+    press = _press.get()
+    if press is not None:
+        AnsweredRequest.objects.filter(pk=press).update(body=DONE)
+        _press.set(None)
+
+
+DONE: Final = b"done"
+"""In the place of the answer to a press that did something and has none yet."""
 
 
 def plain(value: object) -> Any:
@@ -185,9 +214,11 @@ def record(
     """
     made = entry(by=by, action=action, subject=subject, changes=changes, job=job, note=note)
     made.save(force_insert=True)
+    _mark_press()
     return made
 
 
 def record_all(entries: Iterable[AuditEntry]) -> None:
     """Leave many entries in a few statements."""
     AuditEntry.objects.bulk_create(entries, batch_size=500)
+    _mark_press()

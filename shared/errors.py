@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 from django.contrib import messages
+from django.db import InterfaceError, OperationalError, connection
 from django.http import HttpRequest
 
 
@@ -32,6 +34,16 @@ class Refused(ValueError):
 
 class FilesAway(Exception):
     """The place where files are kept does not answer, or has no room: the same may go well in a minute."""
+
+
+AWAY: Final = (OperationalError, InterfaceError, FilesAway)
+"""What is raised while database or files are away, locked too long or without room: no fault of what was asked."""
+
+
+def let_go_of_a_dead_connection() -> None:
+    """After one of `AWAY`: what is asked next gets another connection where this one is lost."""
+    if not connection.in_atomic_block and not connection.is_usable():
+        connection.close()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,9 @@ A form of a page needs no key of its own: the token it carries against foreign s
 page, so the same token, address and boxes are the same press. Of two at once the second waits for the first,
 then leads where that one led.
 
+The first audit entry of a press marks it as done in its own transaction, so that one whose process died before it
+could answer is never done again: whoever repeats it is told to look.
+
 References
 ----------
 .. [1] J. Jena, S. Dalal (2025). The Idempotency-Key HTTP Header Field. Internet-Draft
@@ -23,6 +26,7 @@ import hashlib
 import re
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from http import HTTPStatus
 from typing import Any, Final, TypeVar
 
@@ -30,11 +34,14 @@ from django.contrib import messages
 from django.core.exceptions import RequestDataTooBig
 from django.db import IntegrityError, transaction
 from django.db.models import Q
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect, JsonResponse
 from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext
 from rest_framework.authtoken.models import Token
 
+from shared import audit
+from shared.errors import AWAY, let_go_of_a_dead_connection
 from shared.models import AnsweredRequest, ApiToken, User
 
 KEPT_FOR: Final = dt.timedelta(days=1)
@@ -46,7 +53,7 @@ WAITED_FOR: Final = 10.0
 """Seconds that the second of two presses waits for the first."""
 
 GIVEN_UP: Final = dt.timedelta(minutes=2)
-"""After this a press without an answer died with its process and may be done again."""
+"""After this a press without an answer died with its process; one that did nothing may be done again."""
 
 CLAIM: Final = "_sent_once"
 KEPT_HEADERS: Final = frozenset({"Content-Type", "Location", "Cache-Control"})
@@ -83,12 +90,13 @@ class IdempotencyMiddleware:
 
     def _answered(self, request: HttpRequest, row: AnsweredRequest) -> HttpResponse:
         try:
-            response = self.get_response(request)
+            with audit.pressed(row.pk):
+                response = self.get_response(request)
         except BaseException:
-            row.delete()
+            _let_go(row)
             raise
         if response.streaming or response.status_code >= 500 or response.status_code in TRY_AGAIN:
-            row.delete()
+            _let_go(row)
             return response
         row.status, row.body = response.status_code, response.content
         row.headers = {name: response[name] for name in ("Content-Type", "Location") if name in response}
@@ -103,7 +111,8 @@ class SentOnceMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        response = self.get_response(request)
+        with audit.pressed(None):
+            response = self.get_response(request)
         row: AnsweredRequest | None = getattr(request, CLAIM, None)
         if row is not None:
             _keep_page(row, response)
@@ -122,7 +131,11 @@ class SentOnceMiddleware:
             row, is_new = _claimed(request.user, f"{PAGE}{token[:80]} {pressed}", pressed)
             if is_new:
                 setattr(request, CLAIM, row)
+                audit.presses(row.pk)
                 return None
+            if was_cut_off(row):
+                messages.warning(request, CUT_OFF)
+                return HttpResponseRedirect(_back(request))
             if row.status is not None:
                 messages.info(request, gettext("It was sent twice and done once. To do it again, open its page again."))
                 return _again(row, pressed)
@@ -154,12 +167,41 @@ def _pressed(request: HttpRequest) -> str:
 
 def _keep_page(row: AnsweredRequest, response: HttpResponse) -> None:
     """What it led to; a page that refused may be sent again, so it is not kept."""
-    if response.streaming or response.status_code >= 400:
+    if response.streaming or response.status_code >= 500:
+        return _let_go(row)
+    if response.status_code >= 400:
         row.delete()
         return
     row.status, row.body = response.status_code, response.content
     row.headers = {name: value for name, value in response.items() if name in KEPT_HEADERS or name[:3] == "HX-"}
     row.save(update_fields=["status", "body", "headers"])
+
+
+def _let_go(row: AnsweredRequest) -> None:
+    """
+    What broke may be sent again at once; what did something before it broke is not done twice.
+
+    The database may be what broke: then the row stays, and is given up in its time.
+    """
+    let_go_of_a_dead_connection()
+    with suppress(*AWAY):
+        mine = AnsweredRequest.objects.filter(pk=row.pk)
+        mine.filter(body=None).delete()
+        mine.filter(status=None).update(at=timezone.now() - GIVEN_UP)
+
+
+CUT_OFF: Final = "It was done when it was sent first, and only its answer was lost. Look whether all of it is there."
+
+
+def was_cut_off(row: AnsweredRequest) -> bool:
+    """Whether it did something, and its process died before it could say so."""
+    return row.status is None and row.body is not None and row.at <= timezone.now() - GIVEN_UP
+
+
+def _back(request: HttpRequest) -> str:
+    """The page that the form stood on."""
+    page = request.headers.get("Referer", "")
+    return page if url_has_allowed_host_and_scheme(page, {request.get_host()}) else "/"
 
 
 def forget_old() -> int:
@@ -195,7 +237,7 @@ def _fingerprint(request: HttpRequest) -> str:
 def _claimed(user: User, key: str, fingerprint: str) -> tuple[AnsweredRequest, bool]:
     """The row of this key, and whether it is ours to answer."""
     now = timezone.now()
-    gone = Q(at__lt=now - KEPT_FOR) | Q(status=None, at__lt=now - GIVEN_UP)
+    gone = Q(at__lt=now - KEPT_FOR) | Q(status=None, body=None, at__lt=now - GIVEN_UP)
     AnsweredRequest.objects.filter(gone, by=user, key=key).delete()
     while True:
         try:
@@ -212,6 +254,8 @@ def _again(row: AnsweredRequest, fingerprint: str) -> HttpResponse:
         return _problem(
             HTTPStatus.UNPROCESSABLE_ENTITY, "This Idempotency-Key was sent with another request.", "a key of its own"
         )
+    if was_cut_off(row):
+        return _problem(HTTPStatus.CONFLICT, CUT_OFF)
     if row.status is None:
         return _problem(HTTPStatus.CONFLICT, "The first request with this Idempotency-Key is still at work.")
     return HttpResponse(bytes(row.body or b""), status=row.status, headers=row.headers)

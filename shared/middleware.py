@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import redirect
 from django.utils import timezone
 
-from shared.errors import FilesAway
+from shared.errors import AWAY
 from shared.setup.services import stands
+from shared.views import away
 
 OPEN_BEFORE = ("/setup/", "/api/", "/healthz", "/readyz", "/metrics", "/sw.js")
 """Addresses that answer for themselves while nobody has an account."""
@@ -39,8 +40,8 @@ class BranchMiddleware:
             return self.get_response(request)
 
 
-class FilesAwayMiddleware:
-    """What could not be kept or read because files are away is said in words (503), and may be tried again."""
+class AwayMiddleware:
+    """What could not be kept or read because files or database are away is said in words, and may be tried again."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -49,4 +50,4 @@ class FilesAwayMiddleware:
         return self.get_response(request)
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
-        return render(request, "503.html", status=503) if isinstance(error, FilesAway) else None
+        return away(request, error) if isinstance(error, AWAY) else None

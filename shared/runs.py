@@ -36,7 +36,7 @@ from django.utils import timezone
 from kombu.exceptions import OperationalError as BrokerDown
 
 from shared import broker, request_id
-from shared.errors import FilesAway, Refused
+from shared.errors import AWAY, FilesAway, Refused, let_go_of_a_dead_connection
 from shared.models import Run, User
 
 log = logging.getLogger("jambwise.runs")
@@ -266,8 +266,12 @@ def perform(run_id: uuid.UUID | str) -> str:
             return "lost"
         except Stopped:
             ctx.end(Run.State.STOPPED)
-        except FilesAway:
-            ctx.put_off()
+        except AWAY as error:
+            log.warning("run %s (%s) is put off", run_id, ctx.run.kind, exc_info=True)
+            with suppress(*AWAY):  # the database is away still: the lease runs out
+                ctx.put_off(error)
+                return Run.objects.values_list("state", flat=True).get(pk=run_id)
+            return "put off"
         except Refused as refusal:
             ctx.end(Run.State.FAILED, error=refusal.problem)
         except Exception:
@@ -402,12 +406,14 @@ class Context:
         if not self.finished:
             self._mine().update(state=state, error=error, ended_at=timezone.now(), lease_until=None, token=None)
 
-    def put_off(self) -> None:
-        """Files are away: let go, to be taken again a while later, or give up after all attempts."""
+    def put_off(self, error: Exception) -> None:
+        """Files or database are away: let go, to be taken again a while later, or give up after all attempts."""
+        let_go_of_a_dead_connection()
+        what = "Files" if isinstance(error, FilesAway) else "Rows"
         if self.run.attempts >= settings.RUN_ATTEMPTS:
-            return self.end(Run.State.FAILED, error="Files can't be kept: their place does not answer, or is full.")
+            return self.end(Run.State.FAILED, error=f"{what} can't be kept: their place does not answer, or is full.")
         later = timezone.now() + timedelta(seconds=PUT_OFF_SECONDS * self.run.attempts)
-        self._mine().update(token=None, lease_until=later, message="Files can't be kept just now; it is tried again.")
+        self._mine().update(token=None, lease_until=later, message=f"{what} can't be kept just now; it is tried again.")
 
 
 # -- solvers as processes -------------------------------------------------------------

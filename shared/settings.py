@@ -208,7 +208,7 @@ MIDDLEWARE = [
     "shared.middleware.SetupMiddleware",
     "shared.second_factor.door.SecondStepMiddleware",
     "shared.middleware.BranchMiddleware",
-    "shared.middleware.FilesAwayMiddleware",
+    "shared.middleware.AwayMiddleware",
     "shared.signins.SignInMiddleware",
     "shared.idempotency.IdempotencyMiddleware",
     "shared.renames.OldNamesMiddleware",  # within: a key belongs to the address that was asked

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,6 +19,7 @@ from rest_framework.authtoken.models import Token
 
 from shared import audit
 from shared.access import address_of
+from shared.errors import AWAY
 from shared.models import ApiToken, SignIn, User
 
 SEEN: Final = "seen_at"
@@ -54,8 +56,10 @@ class SignInMiddleware:
         if SEEN in request.session and request.user.is_authenticated:
             now = timezone.now()
             if now.timestamp() - request.session[SEEN] > NOTED_EVERY:
-                request.session[SEEN] = now.timestamp()
-                _note(request, request.user)
+                with suppress(*AWAY):  # a page that is only looked at opens on a full disk too
+                    _note(request, request.user)
+                    request.session[SEEN] = now.timestamp()
+                    request.session.save()
         return response
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import io
 import logging
+import sys
 from http import HTTPStatus
-from typing import Any
+from typing import Any, Final
 from urllib.parse import urlencode
 from uuid import UUID
 
@@ -31,7 +32,7 @@ from shared import documents, files, finding, firm_data, menu, metrics, runs, se
 from shared import tokens as api_tokens
 from shared.access import SignedInRequest, is_spraying, may_try, roles_required, tried_in_vain
 from shared.api import problem
-from shared.errors import Refused, refusals_shown, refusals_to
+from shared.errors import AWAY, FilesAway, Refused, refusals_shown, refusals_to
 from shared.forms import (
     BranchForm,
     CodeForm,
@@ -599,8 +600,8 @@ def _said(request: HttpRequest, template: str, code: int, context: dict[str, obj
         return render(request, template, context, status=code)
     except Exception:  # the database, or a table of static files: whatever it is, the answer stays what it is
         log.exception("the page %s can't be drawn", template)
-        title = HTTPStatus(code).phrase
-        return HttpResponse(render_to_string("plain.html", {"title": title, "code": code}), status=code)
+        told = {"title": HTTPStatus(code).phrase, "code": code}
+        return HttpResponse(render_to_string("plain.html", told), status=code)
 
 
 def _problem(request: HttpRequest, code: int, detail: str = "") -> HttpResponse:
@@ -610,8 +611,23 @@ def _problem(request: HttpRequest, code: int, detail: str = "") -> HttpResponse:
     return JsonResponse(said, status=code, content_type="application/problem+json")
 
 
+AWAY_SECONDS: Final = 30
+"""After which the same may be tried again."""
+
+
+def away(request: HttpRequest, error: Exception) -> HttpResponse:
+    """503: files or rows can't be kept just now, which is said in words."""
+    log.error("%s %s: away", request.method, request.path, exc_info=error)
+    answer = _said(request, "503.html", 503, {"files": isinstance(error, FilesAway)})
+    answer["Retry-After"] = str(AWAY_SECONDS)
+    return answer
+
+
 def broken(request: HttpRequest | None) -> HttpResponse:
     """500, without the frame: what broke may be what the frame needs, or the request itself."""
+    error = sys.exc_info()[1]
+    if request is not None and isinstance(error, AWAY):  # outside of any view: session, sign-in
+        return away(request, error)
     if request is not None and request.path.startswith("/api/"):
         return _problem(request, 500)
     return HttpResponse(render_to_string("500.html"), status=500)

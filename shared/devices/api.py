@@ -17,6 +17,7 @@ from rest_framework.viewsets import ViewSet
 from shared.api import ApiRequest, ReadViewSet, valid
 from shared.devices import entries, receiver
 from shared.devices.models import FieldDevice, ParkedEntry
+from shared.errors import AWAY
 from shared.roles import OFFICE
 from shared.second_factor.door import demand_second_step
 
@@ -102,7 +103,7 @@ class FieldViewSet(ViewSet):
         try:
             replies = receiver.receive(device=request.auth, sent=sent["entries"])
             return Response({"replies": replies, "asked": receiver.answers(device=request.auth, ids=sent["asks"])})
-        except entries.Busy as error:
+        except AWAY as error:
             log.warning("a phone is asked to send again: %s", error)
             raise TryAgain from None
 

@@ -4,7 +4,7 @@ Entries of phones: taken, refused, or parked when a fault of ours kept one from 
 A refusal is an answer. Whatever else a service raises is our fault and not the phone's: it is
 logged, and the entry is parked. Its place in the order is used up, its body kept, and it is run
 again by itself, ever less often; later entries on the same subjects wait behind it, others go on.
-Only what the database could not do just now (`Busy`) is for the phone to send again.
+Only what the database could not do just now (`shared.errors.AWAY`) is for the phone to send again.
 
 What an entry writes and its reply are one transaction, so a process may die at any line and the
 entry is still done once; of two workers the second passes over a row the first has locked.
@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from django.core.exceptions import PermissionDenied
-from django.db import InterfaceError, OperationalError, transaction
+from django.db import transaction
 from django.db.models import QuerySet
 from django.http import Http404
 from django.utils import timezone
@@ -28,13 +28,11 @@ from shared import audit
 from shared.contracts import ContractError
 from shared.devices.kinds import B, Done, Kind, Touches, kind_of
 from shared.devices.models import DeviceEntry, FieldDevice, ParkedEntry
-from shared.errors import FilesAway, Refused
+from shared.errors import AWAY, Refused
 from shared.models import User
 
 log = logging.getLogger("jambwise.entries")
 
-Busy = (OperationalError, InterfaceError, FilesAway)
-"""A lock that was not free, a connection that was lost: the same entry may well pass in a moment."""
 
 FIRST_WAIT: Final = dt.timedelta(seconds=15)
 LONGEST_WAIT: Final = dt.timedelta(minutes=10)
@@ -56,7 +54,7 @@ def take(row: DeviceEntry, body: Mapping[str, object]) -> DeviceEntry:
     """
     Do an entry, or park it; its row is saved with its reply.
 
-    Call it in the transaction that holds the device's row. Raises `Busy` with nothing written.
+    Call it in the transaction that holds the device's row. Raises one of `AWAY` with nothing written.
     """
     kind = kind_of(row.kind)
     if kind is None:
@@ -72,7 +70,7 @@ def take(row: DeviceEntry, body: Mapping[str, object]) -> DeviceEntry:
         return _park(row, body, touches)
     try:
         status, reply = _answer(kind, read, row)
-    except Busy:
+    except AWAY:
         raise
     except Exception as error:
         log.exception("entry %s (%s) failed and is parked", row.entry_id, row.kind)
@@ -106,7 +104,7 @@ def _touches(kind: Kind[B], body: B, row: DeviceEntry) -> Touches:
     try:
         with transaction.atomic():
             found = kind.touches(body, row.entry_id)
-    except Busy:
+    except AWAY:
         raise
     except Exception:
         log.exception("what entry %s (%s) is about can't be told", row.entry_id, row.kind)
@@ -196,7 +194,7 @@ def run_again(pk: int) -> bool:
             if parked is not None:
                 return _run_locked(parked)
         return not ParkedEntry.objects.unsettled().filter(pk=pk).exists()
-    except Busy as error:
+    except AWAY as error:
         log.warning("parked entry %s is left for later: %s", pk, error)
         return False
 
@@ -207,7 +205,7 @@ def _run_locked(parked: ParkedEntry) -> bool:
         return False
     try:
         status, reply = _read_and_answer(parked)
-    except Busy:
+    except AWAY:
         raise
     except Exception as error:
         log.exception("entry %s (%s) failed again", parked.entry.entry_id, parked.entry.kind)
