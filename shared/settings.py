@@ -265,7 +265,7 @@ else:
         "keepalives_count": 3,
         "tcp_user_timeout": 10_000,
         "options": "-c tcp_keepalives_idle=5 -c tcp_keepalives_interval=2 -c tcp_keepalives_count=3"
-        " -c idle_in_transaction_session_timeout=60s -c lock_timeout=15s",
+        " -c idle_in_transaction_session_timeout=60s -c lock_timeout=15s -c statement_timeout=60s",
         **DATABASES["default"].get("OPTIONS", {}),
     }
     if REPLICA_URL := address("DATABASE_REPLICA_URL", ("postgres", "postgresql")):
@@ -518,6 +518,13 @@ METRICS_TOKEN: Final = text("METRICS_TOKEN", "")
 """What a Prometheus server says to read /metrics from elsewhere; empty: only this machine may."""
 if METRICS_TOKEN and len(METRICS_TOKEN) < 20:
     raise ImproperlyConfigured("METRICS_TOKEN must have 20 characters or more")
+
+ERRORS_DSN: Final = address("ERRORS_DSN", ("https", "http"))
+"""Where errors are told; empty: nowhere but in the log."""
+if ERRORS_DSN:
+    from shared import error_reports
+
+    error_reports.begin(ERRORS_DSN)
 
 # -- log --------------------------------------------------------------------------
 

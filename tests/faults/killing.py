@@ -43,6 +43,12 @@ class Case:
     again: Callable[[dict[str, Any]], object]
 
 
+def _person(*has: str) -> Any:
+    from tests.factories import make_branch, make_user
+
+    return make_user(*has, branch=make_branch())
+
+
 # -- runs: ready asks, act is the worker's, again is the sweep's ------------------------------------
 
 
@@ -69,9 +75,9 @@ def _take_run_again(made: dict[str, Any]) -> object:
 
 def _paper() -> dict[str, Any]:
     from shared import documents
-    from tests.factories import make_appointment, make_job, make_user
+    from tests.factories import make_appointment, make_job
 
-    visit = make_appointment(make_job(by=make_user("dispatcher")))
+    visit = make_appointment(make_job(by=_person("dispatcher")))
     run = documents.request_document(kind="jobs.confirmation", subject=visit, by=visit.job.created_by)
     return {"run": str(run.pk)}
 
@@ -80,18 +86,15 @@ def _firm_data() -> dict[str, Any]:
     from shared import firm_data
     from tests.factories import make_job, make_user
 
-    make_job(by=make_user("dispatcher"))
-    owner = make_user("owner", branch=None)
-    owner.branch = None
-    owner.save()
+    make_job(by=_person("dispatcher"))
+    owner = make_user("owner")
     return {"run": str(firm_data.take_out(by=owner).pk)}
 
 
 def _answer() -> dict[str, Any]:
     from shared import runs
-    from tests.factories import make_user
 
-    return {"run": str(runs.start("shared.answer", by=make_user("owner")).pk)}
+    return {"run": str(runs.start("shared.answer", by=_person("owner")).pk)}
 
 
 LINES: Final = "customer,street,town,visit\n" + "".join(f"Ada {n},{n} Kiln Lane,Millrace,yes\n" for n in range(1, 6))
@@ -99,9 +102,8 @@ LINES: Final = "customer,street,town,visit\n" + "".join(f"Ada {n},{n} Kiln Lane,
 
 def _import() -> dict[str, Any]:
     from jobs.services import imports
-    from tests.factories import make_user
 
-    person = make_user("dispatcher")
+    person = _person("dispatcher")
     run = imports.ask_for_import(branch=person.own_branch, text=LINES, by=person, dry=False)
     return {"run": str(run.pk), "by": person.pk}
 
@@ -119,9 +121,8 @@ def _undo() -> dict[str, Any]:
 def _range() -> dict[str, Any]:
     from fabrication.services.range_tables import ask_for_import, range_csv
     from fabrication.services.starting_data import load_materials
-    from tests.factories import make_user
 
-    person = make_user("workroom", "owner")
+    person = _person("workroom", "owner")
     load_materials(person.own_branch)
     text = range_csv(person.own_branch, "materials")
     person.own_branch.materials.all().delete()
@@ -133,9 +134,9 @@ def _range() -> dict[str, Any]:
 
 def _routes() -> dict[str, Any]:
     from jobs.services import planning
-    from tests.factories import a_monday, make_appointment, make_crew, make_job, make_user
+    from tests.factories import a_monday, make_appointment, make_crew, make_job
 
-    person = make_user("dispatcher")
+    person = _person("dispatcher")
     crew = make_crew(person.own_branch)
     for _ in range(3):
         make_appointment(make_job(by=person))
@@ -150,9 +151,8 @@ def _cuts() -> dict[str, Any]:
     from fabrication.services.batches import open_batch
     from fabrication.services.planning import plan_batch
     from tests.fabrication.rows import make_made_unit, make_material, make_part, make_stock
-    from tests.factories import make_user
 
-    person = make_user("workroom")
+    person = _person("workroom")
     makes = [make_made_unit(person.own_branch, person) for _ in range(3)]
     bar = make_material(person.own_branch)
     make_stock(bar)
@@ -200,19 +200,17 @@ def _press_again(made: dict[str, Any]) -> object:
 
 def _book() -> dict[str, Any]:
     from shared import roles
-    from tests.factories import make_user
     from tests.jobs.test_pages import BOOKING
 
-    return _signed_in(make_user(*roles.ALL), "/jobs/book/", dict(BOOKING))
+    return _signed_in(_person(*roles.ALL), "/jobs/book/", dict(BOOKING))
 
 
 def _receive() -> dict[str, Any]:
     from django.urls import reverse
 
     from fabrication.services.starting_data import load_materials
-    from tests.factories import make_user
 
-    person = make_user("workroom")
+    person = _person("workroom")
     load_materials(person.own_branch)
     bracket = person.own_branch.materials.filter(kind="piece")[0]
     return _signed_in(person, reverse("fabrication:stock_receive"), {"material": bracket.pk, "quantity": 7})
@@ -221,26 +219,25 @@ def _receive() -> dict[str, Any]:
 def _absence() -> dict[str, Any]:
     from django.urls import reverse
 
-    from tests.factories import a_monday, make_crew, make_user
+    from tests.factories import a_monday, make_crew
 
-    person, day = make_user("dispatcher"), a_monday().isoformat()
+    person, day = _person("dispatcher"), a_monday().isoformat()
     boxes = {"from_day": day, "until_day": day, "reason": "flu"}
     return _signed_in(person, reverse("jobs:crew_absence", args=[make_crew(person.own_branch).pk]), boxes)
 
 
 def _place() -> dict[str, Any]:
-    from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_user
+    from tests.factories import a_monday, at, make_appointment, make_crew, make_job
 
-    person = make_user("dispatcher")
+    person = _person("dispatcher")
     visit, crew = make_appointment(make_job(by=person)), make_crew(person.own_branch)
     boxes = {"crew": crew.pk, "starts_at": at(person.own_branch, a_monday(), "9:00").isoformat()}
     return _signed_in(person, f"/api/1/appointments/{visit.pk}/place/", boxes, api=True)
 
 
 def _customer() -> dict[str, Any]:
-    from tests.factories import make_user
 
-    return _signed_in(make_user("dispatcher"), "/api/1/customers/", {"name": "Ada Ashdown"}, api=True)
+    return _signed_in(_person("dispatcher"), "/api/1/customers/", {"name": "Ada Ashdown"}, api=True)
 
 
 CASES: Final = (
