@@ -492,14 +492,28 @@ def many_phones(part: bool = False) -> Seen:
 # -- killed -------------------------------------------------------------------------------------------
 
 
-def killed(part: bool = False) -> Seen:
-    """SIGKILL at one write after another of every kind of run and of presses (`tests.faults.killing`)."""
-    told = kills(24 if part else 220)
+def killed_runs(part: bool = False) -> Seen:
+    """SIGKILL at one write after another of every kind of run (`tests.faults.killing`)."""
+    return _killed("SIGKILL of a run in mid-write", "run: ", 12 if part else 112)
+
+
+def killed_presses(part: bool = False) -> Seen:
+    """The same of presses of pages and calls of the API."""
+    return _killed("SIGKILL of a press or call in mid-write", "", 12 if part else 112)
+
+
+def _killed(what: str, begin: str, count: int) -> Seen:
+    from tests.faults.killing import CASES
+
+    names = [one.name for one in CASES if one.name.startswith("run: ") == bool(begin)]
+    told = kills(count, *names)
     wrong = [line for one in told for line in one["wrong"]]
     assert wrong == [], "\n".join(wrong)
-    count = sum(one["killed"] for one in told)
-    done = f"{count} kills over {len(told)} kinds of runs and presses: the tables as where nobody was killed"
-    return Seen("SIGKILL in mid-write", done, f"done again in {max(one['again_ms'] for one in told):.0f} ms at most")
+    kinds = ", ".join(one["case"].partition(": ")[2] for one in told)
+    done = f"{sum(one['killed'] for one in told)} kills ({kinds}): every table as where nobody was killed"
+    return Seen(
+        what, done, f"done again in {max(one['again_ms'] for one in told):.0f} ms on average of the slowest kind"
+    )
 
 
 def kills(count: int, *cases: str) -> list[dict[str, Any]]:
@@ -524,5 +538,6 @@ ALL: Final[dict[str, Callable[[bool], Seen]]] = {
     "broker": broker_away,
     "clock": clock_jumps,
     "phones": many_phones,
-    "killed": killed,
+    "runs": killed_runs,
+    "presses": killed_presses,
 }
