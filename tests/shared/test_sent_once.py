@@ -170,7 +170,7 @@ def test_a_press_that_died_with_its_process_may_be_done_again(person: User, brow
     token = token_of(browser, page)
     pressed(browser, address, sent(), token)
     Absence.objects.all().delete()
-    AnsweredRequest.objects.update(status=None, at=timezone.now() - dt.timedelta(minutes=3))
+    AnsweredRequest.objects.update(status=None, body=None, at=timezone.now() - dt.timedelta(minutes=3))
 
     pressed(browser, address, sent(), token)
 
