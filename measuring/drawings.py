@@ -29,6 +29,9 @@ EXAGGERATION: Final = 10
 SHORT: Final = 44
 """A line shorter than this has no room for its figure, which stands under it."""
 
+NARROW: Final = 100
+"""Drawn narrower than this, an opening has no room for a figure beside its middle."""
+
 SEEN: Final[str] = TABLE["seen_from"]
 
 
@@ -410,7 +413,8 @@ def _span(
 
 
 def _widths(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
-    rows = (("top", plan.y - 20, 0.5), ("middle", plan.y + plan.h * 0.46, 0.27), ("bottom", plan.bottom + 24, 0.5))
+    beside = 0.27 if plan.w >= NARROW else 0.5  # of the line of heights, where there is room
+    rows = (("top", plan.y - 20, 0.5), ("middle", plan.y + plan.h * 0.46, beside), ("bottom", plan.bottom + 24, 0.5))
     for spot, y, at in rows:
         name, value = f"widths.{spot}", picture.widths.get(spot)
         if not _has(picture, name, value):

@@ -41,7 +41,8 @@ window.addEventListener("pageshow", () => {
   for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
 });
 
-// The key / leads to the box that finds anything, unless somebody is typing.
+// The key / leads to the box that finds anything, unless somebody is typing; a phone has no keys to speak of.
+if (matchMedia("(any-pointer: fine)").matches) for (const box of document.querySelectorAll(".find input")) box.placeholder = "Find: key /";
 document.addEventListener("keydown", (event) => {
   if (event.key !== "/" || event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.target.closest("input, select, textarea, [contenteditable]")) return;

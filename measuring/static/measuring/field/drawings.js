@@ -6,6 +6,7 @@ import { formatLength, inchParts, TICKS_PER_INCH, TICKS_PER_MM } from "../rules.
 
 const NS = "http://www.w3.org/2000/svg";
 const WIDTH = 420, HEIGHT = 318;
+const NARROW = 100; // no room for a figure beside the middle
 const USUAL = { in: [36 * TICKS_PER_INCH, 48 * TICKS_PER_INCH], mm: [900 * TICKS_PER_MM, 1200 * TICKS_PER_MM] };
 
 const LOOKS = {
@@ -129,7 +130,7 @@ export function openingDrawing(one) {
     spotAt(out, spot, x, y1, right, y2).append(line(x, y1, right, y2, one.here === spot ? "chalk" : one.doubted.includes(spot) ? "stop" : "dashed"));
     if (spot in read) figure(out, x + w * 0.8, y1 + (y2 - y1) * 0.8, read[spot], one.unit, "word");
   }
-  for (const [spot, at, share] of [["top", y - 22, 0.5], ["middle", y + h * 0.46, 0.27], ["bottom", bottom + 26, 0.5]]) {
+  for (const [spot, at, share] of [["top", y - 22, 0.5], ["middle", y + h * 0.46, w >= NARROW ? 0.27 : 0.5], ["bottom", bottom + 26, 0.5]]) {
     const name = `widths.${spot}`;
     if (shownAt(name)) span(out, one, name, middle - half(spot), at, middle + half(spot), at, read[name], share);
   }
