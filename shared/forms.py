@@ -264,7 +264,7 @@ class BranchForm(PageModelForm):
     )
     field_order: tuple[str, ...] = (
         "name", "address", "coordinates", "phone", "zone", "units", "paper", "currency", "first_weekday",
-        "jurisdiction", "map_address", "final_days",
+        "jurisdiction", "map_address", "final_days", "phone_pin",
     )  # fmt: skip
 
     class Meta:

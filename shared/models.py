@@ -146,6 +146,14 @@ class Branch(models.Model):
         validators=[MinValueValidator(7), MaxValueValidator(3650)],
         help_text="Days. What was measured longer ago is measured again before anything is made.",
     )
+    phone_pin = models.BooleanField(
+        "phones ask for a PIN",
+        default=False,
+        db_default=False,
+        help_text="For phones that more than one person picks up: field pages ask for the PIN of whose day is kept, "
+        "when opened and after five minutes away. It keeps out who picks the phone up, not who takes it apart: the "
+        "phone's own lock does that.",
+    )
 
     objects = BranchQuerySet.as_manager()
 

@@ -44,6 +44,7 @@ class WholeBranchSerializer(BranchSerializer):
             "first_weekday",
             "map_address",
             "final_days",
+            "phone_pin",
         ]
 
 

@@ -23,6 +23,7 @@ from shared.second_factor.services import keep_asked
 BRANCH_FIELDS = (
     "name", "zone", "address", "latitude", "longitude", "units", "paper", "jurisdiction", "phone",
     "currency", "first_weekday", "map_address", "final_days",
+    "phone_pin",
 )  # fmt: skip
 PERSON_FIELDS = ("name", "phone", "email", "is_active")
 INVITED_FOR: Final = dt.timedelta(days=7)

@@ -66,6 +66,7 @@ KNOWN: Final[dict[tuple[str, str], str]] = {
     ("shared", "0016_an_old_entry_waits_for_the_office"): DEFAULTED,
     ("shared", "0017_map_address_and_final_days"): DEFAULTED,
     ("shared", "0018_a_second_step_at_sign_in"): DEFAULTED,
+    ("shared", "0019_phones_ask_for_a_pin"): DEFAULTED,
 }
 """Migrations that break the version before them, or look like it: (app, name) and why they may."""
 

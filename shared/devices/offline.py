@@ -68,4 +68,6 @@ add_files(
     "shared/app.webmanifest",
     "django_htmx/htmx-2.min.js",
     "shared/devices/queue.js",
+    "shared/devices/pin.js",
+    "shared/devices/pin.css",
 )

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+import hashlib
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django import template
@@ -325,3 +326,9 @@ def last_change(subject: models.Model | None = None, job: int | None = None) -> 
 def qr(text: str, title: str = "") -> SafeString:
     """A QR code as inline SVG."""
     return qr_svg(text, title=title)
+
+
+@register.simple_tag(takes_context=True)
+def session_mark(context: Mapping[str, Any]) -> str:
+    """Which sign-in a page belongs to, without saying its key."""
+    return hashlib.sha256(str(context["request"].session.session_key).encode()).hexdigest()[:16]

@@ -632,6 +632,67 @@ def test_the_way_to_a_visit_is_tapped_where_nothing_answers(
     assert json.loads(own_site.python(asked)) == ["done", True, True, "none", taps]
 
 
+WANTS_PINS = """
+from jobs.models import Job
+from shared.models import Branch
+Branch.objects.filter(pk=Job.objects.get(pk={job}).branch_id).update(phone_pin=True)
+"""
+
+
+def type_pin(page: Page, *typed: str) -> None:
+    for box, text in zip(("#pin", "#pin-again"), typed, strict=False):
+        page.fill(box, text)
+    page.press("#pin", "Enter")
+
+
+def test_a_shared_phone_asks_for_the_pin_of_whose_day_it_keeps(
+    own_site: Site, job: dict[str, Any], new_page: Callable[..., Any], fits_fingers: Callable[[Page], None]
+) -> None:
+    """What is kept was there for whoever picked the phone up, without signal and without a session."""
+    own_site.python(WANTS_PINS.format(job=job["job"]))
+    page = new_page(phone=True, errors_allowed=True)
+    page.goto(f"{own_site.url}/sign-in/?next=/measure/{job['appointment']}/")
+    page.fill("[name=username]", job["meg"])
+    page.fill("[name=password]", PASSWORD)
+    page.click("main button")
+    expect(page.locator("dialog.pin h2")).to_have_text("Choose a PIN for this phone")
+    expect(page.locator(".frame")).not_to_be_visible()
+    type_pin(page, "2468", "2486")
+    expect(page.locator("#pin-said")).to_have_text("The two are not the same.")
+    type_pin(page, "2468", "2468")
+    expect(page.locator("#begin")).to_be_visible()
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    expect(page.locator("#begin")).to_be_visible()
+    until(lambda: page.evaluate(SHELL_IS_KEPT), what="the page is on the phone")
+
+    page.context.clear_cookies()
+    page.context.set_offline(True)
+    found = page.context.new_page()
+    found.goto(page.url)
+    expect(found.locator("dialog.pin h2")).to_contain_text("PIN of")
+    found.keyboard.press("Escape")
+    found.keyboard.press("Escape")
+    expect(found.locator("dialog.pin")).to_be_visible()
+    expect(found.locator(".frame")).not_to_be_visible()
+    for left in (4, 3, 2, 1):
+        type_pin(found, "1111")
+        expect(found.locator("#pin-said")).to_contain_text(f"Tries before a wait: {left}.")
+    type_pin(found, "2468")
+    expect(found.locator("#begin")).to_be_visible()
+
+    page.context.set_offline(False)
+    sign_in(found, own_site, job["meg"])
+    page.close()
+    other = found.context.new_page()
+    other.goto(f"{own_site.url}/measure/")
+    fits_fingers(other)
+    other.get_by_role("button", name="Choose another").click()
+    type_pin(other, "13579", "13579")
+    expect(other.locator("dialog.pin")).to_have_count(0)
+    expect(other.locator("#unsent")).to_be_visible()
+
+
 def test_two_readings_apart_are_asked_again_at_once(
     own_site: Site, job: dict[str, Any], new_page: Callable[..., Any]
 ) -> None:

@@ -324,7 +324,7 @@ CHANGES: dict[str, list[Change]] = {
         # what a firm says of its branch when it sets up
         *[
             Change(f"GET /api/branches/* body.*{name}", "Said when the firm is set up.", is_new=True)
-            for name in ("currency", "first_weekday", "map_address", "final_days")
+            for name in ("currency", "first_weekday", "map_address", "final_days", "phone_pin")
         ],
         # which messages a customer takes
         *[
