@@ -16,7 +16,7 @@ from jobs.models import ASKED_READY, Appointment, Job, Message, MessageKind, Pur
 from jobs.rules.messages import Words, dialled
 from jobs.schedule.day import BEGUN
 from jobs.schedule.words import expected_text, said_window, stay_text, what_text, written
-from jobs.services.messages import AFTER, expected_from, kind_of_window
+from jobs.services.messages import AFTER, expected_from, kind_of_window, outlook_of
 from jobs.services.search import find_jobs, region_of
 from jobs.services.your_job import may_choose
 from shared.finding import Found
@@ -152,9 +152,12 @@ def _now_text(row: Appointment) -> str:
     states, tz, now = Appointment.State, row.job.branch.tz, timezone.now()
     if row.state == states.ARRIVED:
         return gettext("We are with you now.")
-    expected = expected_from(row) if row.day == now.astimezone(tz).date() else None
-    if expected is None:
+    outlook = outlook_of(row) if row.day == now.astimezone(tz).date() else None
+    expected = expected_from(row, outlook) if outlook is not None else None
+    if outlook is None or expected is None:
         return ""
+    if outlook.is_off_today and row.state != states.ON_THE_WAY:
+        return gettext("We are sorry, we can't be with you today any more. We will call you about another day.")
     if row.state == states.ON_THE_WAY:
         begin_end = {"expected": expected_text(expected, tz)}
         return gettext("We are on the way and expect to be with you %(expected)s.") % begin_end

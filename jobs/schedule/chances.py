@@ -160,6 +160,8 @@ class Outlook:
     expected: dt.datetime | None
     late_min: int
     is_manned: bool
+    is_off_today: bool = False
+    """Whether the crew would get there only after it stops: nobody comes on that day any more."""
 
     @property
     def is_late(self) -> bool:
@@ -182,5 +184,6 @@ def outlooks(day: DaySchedule, now: dt.datetime) -> dict[int, Outlook]:
         start, late = expected.get(one.pk) or moment(day.stops[one.pk].start), 0
         if one.promised_until is not None:
             late = max(0, math.ceil((start - one.promised_until).total_seconds() / 60))
-        found[one.pk] = Outlook(promised.get(one.pk), expected.get(one.pk), late, day.is_manned(one.pk))
+        off = one.pk in expected and day.work.ends_at is not None and start > day.work.ends_at
+        found[one.pk] = Outlook(promised.get(one.pk), expected.get(one.pk), late, day.is_manned(one.pk), off)
     return found

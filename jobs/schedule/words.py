@@ -153,13 +153,13 @@ def expected_text(expected: dt.datetime, tz: dt.tzinfo) -> str:
     return gettext("between %(begin)s and %(end)s") % {"begin": begin, "end": end}
 
 
-def late_text(row: Appointment, expected: dt.datetime | None, until: dt.datetime | None = None) -> str:
-    """What to tell a customer whose window will be missed; another day, if `until` ends the crew's day before."""
+def late_text(row: Appointment, expected: dt.datetime | None, *, is_off_today: bool = False) -> str:
+    """What to tell a customer whose window will be missed; to ask for another day where nobody comes on this one."""
     if expected is None:
         return ""
     tz = row.job.branch.tz
     news = f"we are running late and expect to be with you about {clock(expected, tz)}. Does that still suit you?"
-    if until is not None and expected > until:
+    if is_off_today:
         news = "we are sorry, we can't be with you today any more. Which other day suits you?"
     ours = f"{row.job.branch.name}{', ' + row.job.branch.phone if row.job.branch.phone else ''}"
     return f"{row.job.customer.name}: {news} Job {row.job.number}, {ours}."

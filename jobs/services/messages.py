@@ -21,7 +21,7 @@ from jobs.models import Appointment, CalendarRules, Customer, Job, Message, Mess
 from jobs.ports import ports
 from jobs.rules.messages import SORTS, after_quiet, channel_of, dialled, retry_after, unknown_blanks
 from jobs.schedule.availability import add_working_days, local
-from jobs.schedule.chances import outlooks
+from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.day import read_day
 from jobs.schedule.words import words_of, written
 from jobs.services.base import save
@@ -153,15 +153,19 @@ def is_wanted(row: Message) -> bool:
     return row.appointment is None or row.appointment.state in WANTED_IN[row.kind]
 
 
-def expected_from(row: Appointment | None) -> dt.datetime | None:
-    """From when a crew that has set out should be there, to the full five minutes before."""
+def outlook_of(row: Appointment | None) -> Outlook | None:
+    """How it looks now for a visit that is still to come; None for any other."""
     if row is None or row.crew is None or row.day is None:
         return None
-    now = timezone.now()
-    outlook = outlooks(read_day(row.crew, row.day), now).get(row.pk)
-    if outlook is None:
+    return outlooks(read_day(row.crew, row.day), timezone.now()).get(row.pk)
+
+
+def expected_from(row: Appointment | None, outlook: Outlook | None = None) -> dt.datetime | None:
+    """From when a crew that has set out should be there, to the full five minutes before."""
+    outlook = outlook or outlook_of(row)
+    if row is None or outlook is None:
         return None
-    at = outlook.expected or row.starts_at or now
+    at = outlook.expected or row.starts_at or timezone.now()
     return at.replace(minute=at.minute - at.minute % 5, second=0, microsecond=0)
 
 

@@ -147,9 +147,10 @@ def _risk(row: Appointment) -> dict[str, object]:
         "chance": outlook.text if row.is_promised() else "",
         "is_late": is_late,
         "nobody_comes": not outlook.is_manned,
-        "expected": outlook.expected,
+        "expected": None if outlook.is_off_today else outlook.expected,
+        "is_off_today": outlook.is_off_today,
         "rescues": rescues(row) if is_late and row.state not in BEGUN else [],
-        "late_text": late_text(row, outlook.expected, day.work.ends_at) if is_late else "",
+        "late_text": late_text(row, outlook.expected, is_off_today=outlook.is_off_today) if is_late else "",
         "grade": grade(row, outlook, timezone.now()) if row.is_promised() else None,
     }
 

@@ -1044,4 +1044,6 @@ def test_nobody_is_told_of_a_time_that_nobody_promised_nor_of_one_in_the_night(b
     assert office.get(f"/visits/{planned.pk}/").context["copy_text"] == ""
     assert "2:30" in office.get(f"/visits/{late.pk}/").context["copy_text"]
     time_machine.move_to(at(branch, day, "20:00"), tick=False)
-    assert "can't be with you today any more" in office.get(f"/visits/{late.pk}/").context["late_text"]
+    look = office.get(f"/visits/{late.pk}/")
+    assert "can't be with you today any more" in look.context["late_text"]
+    assert "Customer told: not today" in look.content.decode()

@@ -89,6 +89,7 @@ def test_it_shows_nothing_of_another_job_and_of_the_office(client: Client, branc
     [
         ("promised", "7:30", "As the day stands we expect to be with you about 9:00 am"),
         ("promised", "12:00", "We are running late and expect to be with you about"),
+        ("promised", "20:00", "We are sorry, we can&#x27;t be with you today any more"),
         ("on_the_way", "8:50", "We are on the way and expect to be with you between"),
         ("arrived", "9:05", "We are with you now"),
         ("done", "11:00", "Done."),
