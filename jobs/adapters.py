@@ -156,7 +156,7 @@ def _now_text(row: Appointment) -> str:
     expected = expected_from(row, outlook) if outlook is not None else None
     if outlook is None or expected is None:
         return ""
-    if outlook.is_off_today and row.state != states.ON_THE_WAY:
+    if outlook.is_off_today:
         return gettext("We are sorry, we can't be with you today any more. We will call you about another day.")
     if row.state == states.ON_THE_WAY:
         begin_end = {"expected": expected_text(expected, tz)}

@@ -17,6 +17,7 @@ from django.utils import timezone
 from icalendar import Calendar, Event
 
 from jobs.models import Appointment, CalendarFeed, CrewMember
+from jobs.schedule.day import lunch_min
 from jobs.schedule.words import WHAT, stay_text
 from shared.models import Branch
 
@@ -50,7 +51,7 @@ def feed_file(feed: CalendarFeed, *, now: dt.datetime | None = None) -> bytes:
     for row in _rows(feed).filter(day__range=days):
         if row.starts_at is None or row.ends_at is None:
             continue
-        event = _event(row, row.starts_at, row.ends_at, now)
+        event = _event(row, row.starts_at, row.ends_at + dt.timedelta(minutes=lunch_min(row)), now)
         event.add("summary", f"{row.get_purpose_display()} {row.job.number} {row.job.customer.name}")
         event.add("description", row.note)
         calendar.add_component(event)
@@ -61,7 +62,7 @@ def _rows(feed: CalendarFeed) -> QuerySet[Appointment]:
     rows = Appointment.objects.filter(job__branch=feed.branch).exclude(
         Q(state=Appointment.State.UNPLACED) | Q(state=Appointment.State.RESERVED)
     )
-    rows = rows.select_related("job__customer", "job__site", "job__branch").order_by("starts_at", "pk")
+    rows = rows.select_related("job__customer", "job__site", "job__branch", "crew").order_by("starts_at", "pk")
     if feed.crew_id is not None:
         return rows.filter(crew=feed.crew_id)
     members = CrewMember.objects.filter(user=feed.user_id)

@@ -35,7 +35,7 @@ from jobs.models import (
     ServiceCall,
 )
 from jobs.ports import ports
-from jobs.schedule.chances import shown_share
+from jobs.schedule.chances import outlooks, shown_share
 from jobs.schedule.day import read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way
 from jobs.schedule.offers import Offer, offers_for, read_value
@@ -104,7 +104,10 @@ class AppointmentSerializer(serializers.ModelSerializer[Appointment]):
         if row.job.branch_id not in known:
             crews = list(Crew.objects.filter(branch=row.job.branch, appointments__day=row.day).distinct())
             days = read_schedule(row.job.branch, crews, [row.day]).days.values()
-            known[row.job.branch_id] = {pk: when for one in days for pk, when in one.expected(now).items()}
+            ahead = [outlooks(one, now) for one in days]
+            known[row.job.branch_id] = {
+                pk: look.expected for looks in ahead for pk, look in looks.items() if not look.is_off_today
+            }
         when = known[row.job.branch_id].get(row.pk)
         return None if when is None else serializers.DateTimeField().to_representation(when)
 

@@ -14,18 +14,9 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from jobs.rules.routing.model import Objective, Span
-from jobs.rules.timeline import Timed, Timeline, fits_pause, leg
+from jobs.rules.timeline import Pause, Timed, Timeline, leg
 
 MINUTE: Final = 60
-
-
-@dataclass(frozen=True, slots=True)
-class Pause:
-    """Lunch: begins within [earliest, latest], lasts `length`."""
-
-    earliest: int
-    latest: int
-    length: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +59,7 @@ class StandingDay:
         """Whether the day can be driven as it stands; nothing is put into one that can't."""
         stops = self.timeline.stops
         kept = all(stop.start <= latest for stop, latest in zip(stops, self.latest, strict=True))
-        return kept and self._has_pause([(stop.drive, stop.start, stop.leave) for stop in stops])
+        return kept and self.timeline.has_lunch
 
     def best(self, wanted: Span, service: int, into: Sequence[int], out_of: Sequence[int]) -> Slot | None:
         """
@@ -91,7 +82,7 @@ class StandingDay:
         for shift in self.shifts:
             for node in range(len(self.timeline.stops) + 1):
                 for start in self._tried(node, shift, wanted, service, into, out_of):
-                    slot = self._priced(node, start, service, into, out_of)
+                    slot = self._priced(node, shift, start, service, into, out_of)
                     if slot is not None and slot.cost <= most:
                         found.add(slot)
         return sorted(found, key=lambda slot: (slot.cost, slot.start))
@@ -101,7 +92,7 @@ class StandingDay:
     ) -> Slot | None:
         """The cheapest start before stop number `node`."""
         priced = (
-            self._priced(node, start, service, into, out_of)
+            self._priced(node, shift, start, service, into, out_of)
             for start in self._tried(node, shift, wanted, service, into, out_of)
         )
         return next((slot for slot in priced if slot is not None), None)
@@ -147,34 +138,49 @@ class StandingDay:
             if first < fed <= last:
                 yield fed
 
-    def _priced(self, node: int, start: int, service: int, into: Sequence[int], out_of: Sequence[int]) -> Slot | None:
+    def _priced(
+        self, node: int, shift: Span, start: int, service: int, into: Sequence[int], out_of: Sequence[int]
+    ) -> Slot | None:
         """The day with the stop there; None when a stop after it, lunch or the way home does not fit any more."""
-        stops, base = self.timeline.stops, self.base
+        stops, base, pause = self.timeline.stops, self.base, self.pause
         before, after = (stops[node - 1].place if node else base), (stops[node].place if node < len(stops) else base)
         old = leg(self.travel, before, after) if stops else 0
         drive = into[before] + out_of[after] - old
-        free, way = start + service, out_of[after]
-        legs = [(stop.drive, stop.start, stop.leave) for stop in stops[:node]]
-        legs.append((into[before], start, free))
+        left = stops[node - 1].leave if node else None
+        is_fed = pause is None or self._is_fed(node) or pause.is_before(left, into[before], start)
+        lunch = 0 if is_fed or pause is None else pause.within(start, service)
+        free, way, is_fed = start + service + lunch, out_of[after], is_fed or lunch > 0
+        if free > shift[1]:
+            return None
         for number in range(node, len(stops)):
             stop = stops[number]
             begin = max(stop.start, free + way)
             if begin > self.latest[number]:
                 return None
-            free = begin + stop.leave - stop.start
-            legs.append((way, begin, free))
+            lasts = stop.leave - stop.start - stop.lunch
+            if pause is not None and not is_fed:
+                is_fed = pause.is_before(free, way, begin)
+                lunch = 0 if is_fed else pause.within(begin, lasts)
+                lasts, is_fed = lasts + lunch, is_fed or lunch > 0
+            free = begin + lasts
             way = stops[number + 1].drive if number + 1 < len(stops) else leg(self.travel, stop.place, base)
         back = free + way
         depart = start - into[base] if not node else self.timeline.depart
-        if back > self.shifts[-1][1] or not self._has_pause(legs):
+        if back > self.shifts[-1][1] or not (is_fed or (pause is not None and free <= pause.latest)):
             return None
         o, now = self.prices, self.timeline
         over = max(0, back - self.end) - (max(0, now.back - self.end) if stops else 0)
         return Slot(o.drive * drive + o.paid * (back - depart - now.paid) + o.overtime * over, start)
 
-    def _has_pause(self, legs: list[tuple[int, int, int]]) -> bool:
-        pause = self.pause
-        return pause is None or fits_pause(legs, pause.earliest, pause.latest, pause.length)
+    def _is_fed(self, count: int) -> bool:
+        """Whether the crew has eaten before it leaves the last of the first `count` stops."""
+        assert self.pause is not None
+        free = None
+        for stop in self.timeline.stops[:count]:
+            if stop.lunch or self.pause.is_before(free, stop.drive, stop.start):
+                return True
+            free = stop.leave
+        return False
 
 
 class Gap(NamedTuple):

@@ -40,6 +40,8 @@ class StageFacts:
     units: Mapping[str, int] = field(default_factory=dict)
     returns_owed: int = 0
     sign_offs_open: int = 0
+    measures_open: int = 0
+    """Parts of a measure that was split which are still to come: their openings are nowhere yet."""
     services_open: int = 0
     services_done: int = 0
 
@@ -57,6 +59,8 @@ def stage_of(facts: StageFacts) -> str:
     'to_measure'
     >>> stage_of(StageFacts(openings_measured=3, units={"sized": 3}))
     'measured'
+    >>> stage_of(StageFacts(openings_measured=3, units={"sized": 3}, measures_open=1))
+    'to_measure'
     >>> stage_of(StageFacts(openings_measured=3, units={"made": 2, "in_workroom": 1}))
     'in_workroom'
     >>> stage_of(StageFacts(openings_measured=1, units={"installed": 1}, returns_owed=1))
@@ -78,7 +82,7 @@ def stage_of(facts: StageFacts) -> str:
 
 
 def _before_release(facts: StageFacts) -> str:
-    if facts.openings_measured and not facts.openings_to_measure:
+    if facts.openings_measured and not facts.openings_to_measure and not facts.measures_open:
         return "measured"
     if facts.measure_booked or facts.openings_measured:
         return "to_measure"
@@ -93,6 +97,12 @@ def _after_release(facts: StageFacts, counted: Mapping[str, int]) -> str:
             return state
     if {"made", "loaded", "not_installed"} & set(counted):
         return "to_install" if facts.install_booked else "made"
-    if facts.returns_owed or facts.sign_offs_open or facts.services_open or facts.openings_to_measure:
+    if (
+        facts.returns_owed
+        or facts.sign_offs_open
+        or facts.services_open
+        or facts.openings_to_measure
+        or facts.measures_open
+    ):
         return "installed"
     return "closed" if "installed" in counted else "made"

@@ -9,8 +9,45 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any
+from typing import Any, Final
+
+LONG: Final = 3 * 3600
+"""Seconds of a visit from which on the crew eats within it; common practice, no published source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """
+    Lunch: begins within [earliest, latest], lasts `length`; between stops, or within a long one.
+
+    Examples
+    --------
+    From two to half past comes before a stop at 10,200 that is ten minutes away, not before one at 9,000:
+
+    >>> noon = Pause(7200, 8000, 1800)
+    >>> noon.is_before(7200, 600, 10_200), noon.is_before(7200, 600, 9000)
+    (True, False)
+
+    Of four hours around it half an hour is lunch; an hour is not left for it:
+
+    >>> noon.within(3600, 14_400), noon.within(7200, 3600)
+    (1800, 0)
+    """
+
+    earliest: int
+    latest: int
+    length: int
+
+    def is_before(self, free: int | None, drive: int, start: int) -> bool:
+        """Whether it fits before a stop, the drive before or after it; without `free`, before the crew sets out."""
+        if free is None:
+            return start - drive >= self.earliest + self.length
+        begin = max(free, self.earliest)
+        return begin <= self.latest and begin + self.length + drive <= start
+
+    def within(self, start: int, service: int) -> int:
+        """Seconds that a visit lasts longer for it: all of it where a long one is under way at its latest."""
+        return self.length if service >= LONG and start <= self.latest < start + service else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +99,8 @@ class Timed:
     late: int
     is_fixed: bool
     at_van: int = 0
+    lunch: int = 0
+    """Seconds of its time that are the crew's lunch."""
 
     @property
     def driving(self) -> int:
@@ -76,12 +115,13 @@ class Timed:
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
-    """A day: its stops, when the crew leaves its base and is back, seconds driven in all."""
+    """A day: its stops, when the crew leaves its base and is back, seconds driven in all, whether it gets to eat."""
 
     stops: tuple[Timed, ...]
     depart: int
     back: int
     drive: int
+    has_lunch: bool = True
 
     @property
     def at_van(self) -> int:
@@ -95,13 +135,19 @@ class Timeline:
 
 
 def drive_on(
-    stops: Iterable[Planned], travel: Sequence[Sequence[int]], *, at: int, free: int | None
+    stops: Iterable[Planned],
+    travel: Sequence[Sequence[int]],
+    *,
+    at: int,
+    free: int | None,
+    pause: Pause | None = None,
 ) -> tuple[Timed, ...]:
     """
     The stops in order of their planned start, from a place where the crew is free at `free`.
 
     A stop begins when it was planned to, since the customer was told it and an early crew waits;
-    or when the crew can be there. Without `free` the crew arrives at the first just in time.
+    or when the crew can be there. Without `free` the crew arrives at the first just in time. A long
+    visit lasts longer by the `pause` where that falls into it and found no place before.
 
     Examples
     --------
@@ -112,21 +158,26 @@ def drive_on(
     [3000]
     """
     done: list[Timed] = []
+    is_fed = pause is None
     for stop in sorted(stops, key=lambda one: one.start):
         drive = leg(travel, at, stop.place)
         arrive = stop.start if free is None else free + drive
         start = max(stop.start, arrive)
         early, late = (0, 0) if stop.promised is None else (stop.promised[0] - start, start - stop.promised[1])
-        free = start + stop.service
+        is_fed = is_fed or (pause is not None and pause.is_before(free, drive, start))
+        lunch = 0 if is_fed or pause is None else pause.within(start, stop.service)
+        free, is_fed = start + stop.service + lunch, is_fed or lunch > 0
         at = stop.place if stop.place >= 0 else at
         done.append(
             Timed(stop.key, at, drive, arrive, start, free, start - stop.start, max(0, early), max(0, late),
-                  stop.is_fixed, min(drive, stop.at_van))
+                  stop.is_fixed, min(drive, stop.at_van), lunch)
         )  # fmt: skip
     return tuple(done)
 
 
-def drive_day(stops: Iterable[Planned], travel: Sequence[Sequence[int]], base: int) -> Timeline:
+def drive_day(
+    stops: Iterable[Planned], travel: Sequence[Sequence[int]], base: int, pause: Pause | None = None
+) -> Timeline:
     """
     Drives the stops in order of their planned start, from the base and back to it.
 
@@ -146,38 +197,22 @@ def drive_day(stops: Iterable[Planned], travel: Sequence[Sequence[int]], base: i
     >>> [(stop.start, stop.pushed, stop.late) for stop in drive_day(day, travel, 0).stops]
     [(0, 0, 0), (4200, 600, 300)]
     """
-    done = drive_on(stops, travel, at=base, free=None)
+    done = drive_on(stops, travel, at=base, free=None, pause=pause)
     if not done:
         return Timeline((), 0, 0, 0)
     home = leg(travel, done[-1].place, base)
     drive = sum(stop.driving for stop in done) + home
-    return Timeline(done, done[0].start - done[0].drive, done[-1].leave + home, drive)
+    return Timeline(done, done[0].start - done[0].drive, done[-1].leave + home, drive, _has_lunch(done, pause))
+
+
+def _has_lunch(stops: Sequence[Timed], pause: Pause | None) -> bool:
+    """Whether the pause fits: after the last stop, within a long one, or before one."""
+    if pause is None or stops[-1].leave <= pause.latest or any(stop.lunch for stop in stops):
+        return True
+    frees = (None, *(stop.leave for stop in stops))
+    return any(pause.is_before(free, stop.drive, stop.start) for free, stop in zip(frees, stops, strict=False))
 
 
 def leg(travel: Sequence[Sequence[int]], a: int, b: int) -> int:
     """Seconds from one place to another; none where one of them is not known."""
     return 0 if a < 0 or b < 0 else int(travel[a][b])
-
-
-Legs = Sequence[tuple[int, int, int]]
-"""Drive, start and leave of each stop."""
-
-
-def fits_pause(legs: Legs, earliest: int, latest: int, length: int) -> bool:
-    """
-    Whether a pause that begins within [earliest, latest] fits between stops, the drive before or after it.
-
-    Examples
-    --------
-    >>> fits_pause([(600, 3600, 7200), (600, 10_200, 12_000)], 7200, 8000, 1800)
-    True
-    >>> fits_pause([(600, 3600, 7200), (600, 9000, 12_000)], 7200, 8000, 1800)
-    False
-    """
-    if not legs or legs[0][1] - legs[0][0] >= earliest + length or legs[-1][2] <= latest:
-        return True
-    for (_, _, leave), (drive, start, _) in pairwise(legs):
-        begin = max(leave, earliest)
-        if begin <= latest and begin + length + drive <= start:
-            return True
-    return False

@@ -22,7 +22,7 @@ from django.utils.safestring import SafeString, mark_safe
 from jobs.models import MEASURING, Appointment, Crew, Purpose
 from jobs.schedule.availability import WorkDay, local
 from jobs.schedule.chances import Outlook, outlooks
-from jobs.schedule.day import BEGUN, DaySchedule, Meeting, Schedule, Stop, moment
+from jobs.schedule.day import BEGUN, DaySchedule, Meeting, Schedule, Stop, moment, seconds
 from jobs.schedule.fill import fill_of
 from jobs.schedule.handovers import handover_text
 from jobs.schedule.words import clock, promise_text, state_text, window_word
@@ -46,6 +46,8 @@ SNAP_MIN: Final = 15
 CHAR: Final = 6.7
 """Width of a letter of 11 px; of a digit or a bold one a little more."""
 SIZE: Final = 11
+HANDS: Final = 5
+"""Letters of a time beside a bracket."""
 State = Appointment.State
 
 
@@ -310,8 +312,23 @@ def _off(work: WorkDay, lane: Lane) -> Iterator[str]:
                 f'height="{n(lane.high - 2)}" fill="url(#off)"/>'
             )
     if (text := work.note if work.works else work.why) and scale.wide > LEFT_OUT:
-        text = _cut(text, int(scale.wide / CHAR))
-        yield _text("pencil-word", scale.left + 4, lane.top + (13 if work.works else lane.high / 2 + 4), text)
+        left, right = _widest(lane)
+        if (room := int((right - left - 8) / CHAR)) > 3:
+            yield _text("pencil-word", left + 4, lane.top + (13 if work.works else lane.high / 2 + 4), _cut(text, room))
+
+
+def _widest(lane: Lane) -> tuple[float, float]:
+    """The widest stretch of a lane without a visit or its window, where words are read."""
+    scale, at, found = lane.scale, lane.scale.left, (lane.scale.left, lane.scale.left)
+    taken = []
+    for one in lane.one.standing:
+        edges = [one.starts_at, one.ends_at, *(edge for edge in (one.promised_from, one.promised_until) if edge)]
+        taken.append((scale.x(min(edges)), scale.x(max(edges)) + HANDS * CHAR))
+    for left, right in [*sorted(taken), (scale.right, scale.right)]:
+        if left - at > found[1] - found[0]:
+            found = (at, left)
+        at = max(at, right)
+    return found
 
 
 def _drives(lane: Lane) -> Iterator[str]:
@@ -381,6 +398,17 @@ def look_of(row: Appointment, *, is_late: bool) -> str:
 # -- a block ----------------------------------------------------------------------------------
 
 
+def end_of(one: DaySchedule, row: Appointment) -> dt.datetime:
+    """When a visit is planned to end on that crew's day, the crew's lunch in it; a proposed one does not stand yet."""
+    lasts = row.duration_min * 60
+    stop = one.stops.get(row.pk)
+    if stop is not None and one.by_pk[row.pk].starts_at == row.begin():
+        lunch = stop.lunch
+    else:
+        lunch = 0 if one.pause is None else one.pause.within(seconds(row.begin()), lasts)
+    return row.begin() + dt.timedelta(seconds=lasts + lunch)
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """One visit on its lane; `position` is its place in the crew's day."""
@@ -397,7 +425,7 @@ class Block:
 
     @property
     def end(self) -> dt.datetime:
-        return self.begin + dt.timedelta(minutes=self.row.duration_min)
+        return end_of(self.lane.one, self.row)
 
     @property
     def left(self) -> float:
@@ -406,6 +434,11 @@ class Block:
     @property
     def wide(self) -> float:
         return max(self.lane.scale.x(self.end) - self.left, 6)
+
+    @property
+    def is_given_up(self) -> bool:
+        """Whether nobody comes to it on this day: there is no time to expect."""
+        return self.outlook is not None and (not self.outlook.is_manned or self.outlook.is_off_today)
 
     @property
     def expected(self) -> dt.datetime:
@@ -493,7 +526,7 @@ def _risky(ghost: Ghost) -> str:
 
 def _leads(lane: Lane, ghost: Ghost, proposed: Appointment) -> str:
     """Where a press on a ghost leads, and what it is for reading aloud: the rest of its tag."""
-    tz, end = lane.one.crew.branch.tz, ghost.starts_at + dt.timedelta(minutes=proposed.duration_min)
+    tz, end = lane.one.crew.branch.tz, end_of(lane.one, proposed)
     parts = ["Offered" if ghost.choice else f"Proposed: {proposed.job.number}", proposed.job.customer.name]
     parts += [proposed.get_purpose_display(), f"{clock(ghost.starts_at, tz)} to {clock(end, tz)}", ghost.said]
     label = escape(", ".join(part for part in parts if part))
@@ -510,7 +543,7 @@ def _said(block: Block, board: Board) -> str:
     )
     if row.promised_from is not None and row.promised_until is not None:
         label += f", {window_word(row)} {promise_text(row)}"
-    if block.outlook is not None and block.outlook.expected is not None:
+    if block.outlook is not None and block.outlook.expected is not None and not block.is_given_up:
         label += f", expected {clock(block.outlook.expected, tz)}"
     if row.is_locked:
         label += ", locked"
@@ -589,7 +622,7 @@ def _bracket(block: Block, board: Board, dim: str) -> Iterator[str]:
     top = block.top - (3 if board.is_week else ABOVE - 5 - block.position % 2 * 4)
     legs = 3 if board.is_week else 12
     yield f'<path class="bracket{dim}" d="M{n(left)} {n(top + legs)}V{n(top)}H{n(right)}V{n(top + legs)}"/>'
-    if board.is_week or row.state in BEGUN or row.state == State.RESERVED:
+    if board.is_week or row.state in BEGUN or row.state == State.RESERVED or block.is_given_up:
         return
     x, is_out = scale.x(block.expected), not row.promised_from <= block.expected <= row.promised_until
     look = " stop" if is_out else ""
@@ -597,7 +630,9 @@ def _bracket(block: Block, board: Board, dim: str) -> Iterator[str]:
         yield _level(f"past-edge{dim}", left if x < left else right, x, top)
     yield f'<path class="expected{look}{dim}" d="M{n(x)} {n(top)}v14"/>'
     said = dates.hands(block.expected.astimezone(block.lane.one.crew.branch.tz))
-    yield _text(f"{'stop-word' if is_out else 'pencil-word'}{dim}", x + 3, block.top - 6, said)
+    is_last = x + 3 + HANDS * CHAR > scale.right
+    at, anchor = (x - 3, "end") if is_last else (x + 3, "")
+    yield _text(f"{'stop-word' if is_out else 'pencil-word'}{dim}", at, block.top - 6, said, anchor=anchor)
 
 
 def _level(look: str, left: float, right: float, y: float) -> str:

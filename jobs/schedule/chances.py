@@ -184,6 +184,7 @@ def outlooks(day: DaySchedule, now: dt.datetime) -> dict[int, Outlook]:
         start, late = expected.get(one.pk) or moment(day.stops[one.pk].start), 0
         if one.promised_until is not None:
             late = max(0, math.ceil((start - one.promised_until).total_seconds() / 60))
-        off = one.pk in expected and day.work.ends_at is not None and start > day.work.ends_at
+        ends = day.work.ends_at
+        off = one.pk in expected and one.state != State.ON_THE_WAY and ends is not None and start > ends
         found[one.pk] = Outlook(promised.get(one.pk), expected.get(one.pk), late, day.is_manned(one.pk), off)
     return found

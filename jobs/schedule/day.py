@@ -21,7 +21,7 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from jobs.models import Appointment, CalendarRules, Crew
-from jobs.rules.timeline import Planned, Timed, Timeline, drive_day, drive_on, leg
+from jobs.rules.timeline import LONG, Pause, Planned, Timed, Timeline, drive_day, drive_on, leg
 from jobs.rules.variation import CAREFUL, Variation
 from jobs.schedule.availability import WorkDay, crew_days
 from jobs.schedule.travel import Point, Spot, Travel, Via, place_of, travel_between, whole_minutes
@@ -200,7 +200,13 @@ class DaySchedule:
     @cached_property
     def timeline(self) -> Timeline:
         """How the day goes as it stands; seconds since the epoch."""
-        return drive_day(map(self._planned, self.standing), self.roads.travel.rows, self.base)
+        return drive_day(map(self._planned, self.standing), self.roads.travel.rows, self.base, self.pause)
+
+    @cached_property
+    def pause(self) -> Pause | None:
+        """The crew's lunch on the same axis."""
+        lunch = self.work.lunch
+        return None if lunch is None else Pause(seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60)
 
     @cached_property
     def by_pk(self) -> dict[int, Standing]:
@@ -267,18 +273,18 @@ class DaySchedule:
         rest = [self._planned(one) for one in self.standing if not one.is_begun and self.is_manned(one.pk)]
         rows = self.roads.travel.rows
         if not begun:
-            planned = drive_on(rest, rows, at=self.base, free=None)
+            planned = drive_on(rest, rows, at=self.base, free=None, pause=self.pause)
             depart = planned[0].start - planned[0].drive if planned else 0
             if seconds(now) <= depart:
                 return Ahead(depart, planned, is_running=False, since=depart, is_at_base=True)
             free = _full(now)
-            stops = drive_on(rest, rows, at=self.base, free=free)
+            stops = drive_on(rest, rows, at=self.base, free=free, pause=self.pause)
             return Ahead(free, stops, is_running=True, since=depart, is_at_base=True)
         last = max(begun, key=lambda one: one.done_at or one.arrived_at or one.on_the_way_at or now)
         if last.state == State.ON_THE_WAY:
             return self._on_the_way(last, begun, rest, now)
         free = _full(max(now, self._free_at(last, now)))
-        stops = drive_on(rest, rows, at=self.roads.place(last.point), free=free)
+        stops = drive_on(rest, rows, at=self.roads.place(last.point), free=free, pause=self.pause)
         is_there, since = last.state == State.ARRIVED, seconds(last.done_at or last.arrived_at or now)
         return Ahead(free, stops, is_running=True, since=since, under_way=last if is_there else None)
 
@@ -290,14 +296,17 @@ class DaySchedule:
         start = self.roads.place(before[-1].point) if before else self.base
         drive = dt.timedelta(seconds=leg(rows, start, self.roads.place(last.point)))
         free = _full(max(now - drive, last.on_the_way_at or now))
-        (first,) = drive_on([self._planned(last)], rows, at=start, free=free)
-        stops = (first, *drive_on(rest, rows, at=first.place, free=first.leave))
+        (first,) = drive_on([self._planned(last)], rows, at=start, free=free, pause=self.pause)
+        stops = (first, *drive_on(rest, rows, at=first.place, free=first.leave, pause=self.pause))
         return Ahead(free, stops, is_running=True, since=seconds(last.on_the_way_at or now), is_driving=True)
 
-    @staticmethod
-    def _free_at(last: Standing, now: dt.datetime) -> dt.datetime:
+    def _free_at(self, last: Standing, now: dt.datetime) -> dt.datetime:
         """When the crew is done where it is."""
-        return last.done_at or (last.arrived_at or now) + dt.timedelta(minutes=last.minutes)
+        if last.done_at is not None:
+            return last.done_at
+        there, lasts = last.arrived_at or now, last.minutes * 60
+        lunch = 0 if self.pause is None else self.pause.within(seconds(there), lasts)
+        return there + dt.timedelta(seconds=lasts + lunch)
 
     def expected(self, now: dt.datetime) -> dict[int, dt.datetime]:
         """When the visits still to come will begin, once the day runs otherwise than planned; {} before and after."""
@@ -418,6 +427,14 @@ def read_schedule(
         roads,
         rules,
     )  # fmt: skip
+
+
+def lunch_min(row: Appointment) -> int:
+    """Minutes of the crew's lunch within a visit as it stands; only a long one has any."""
+    if row.duration_min * 60 < LONG or not row.is_placed() or row.crew is None or row.day is None:
+        return 0
+    stop = read_day(row.crew, row.day).stops.get(row.pk)
+    return 0 if stop is None else stop.lunch // 60
 
 
 def read_day(crew: Crew, day: dt.date) -> DaySchedule:

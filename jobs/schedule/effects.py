@@ -13,7 +13,7 @@ from django.utils import timezone
 from jobs.models import Appointment, CalendarRules, Crew
 from jobs.ports import Blocker, ports
 from jobs.rules.routing import Objective
-from jobs.rules.timeline import Timed, fits_pause
+from jobs.rules.timeline import Timed
 from jobs.schedule.availability import WorkDay
 from jobs.schedule.chances import day_chances, hundredths
 from jobs.schedule.dates import earliest_install
@@ -251,7 +251,10 @@ def effect_of(
     return Effect(
         change.price(prices_of(schedule.rules)),
         round(change.drive_s / 60),
-        (*_own_clashes(appointment, moved, crew, there.work), *_day_clashes(appointment, after, there)),
+        (
+            *_own_clashes(appointment, moved, crew, there.work, after.stops[moved.pk].lunch),
+            *_day_clashes(appointment, after, there),
+        ),
         tuple(pushed),
         tuple(broken),
         schedule.roads.travel.word,
@@ -296,15 +299,15 @@ def in_the_way(row: Appointment) -> list[Blocker]:
     return [blocker for blocker in ports.blockers(row.job) if blocker.severity == "stop"]
 
 
-def _own_clashes(row: Appointment, moved: Standing, crew: Crew, work: WorkDay) -> Iterable[Clash]:
-    """What is wrong whatever else is on that day."""
-    tz = row.job.branch.tz
+def _own_clashes(row: Appointment, moved: Standing, crew: Crew, work: WorkDay, lunch: int) -> Iterable[Clash]:
+    """What is wrong whatever else is on that day; it lasts longer by the seconds of `lunch` within it."""
+    tz, ends_at = row.job.branch.tz, moved.ends_at + dt.timedelta(seconds=lunch)
     if row.is_locked:
         yield Clash("locked", LOCKED)
     if not work.works:
         yield Clash("away", f"{work.why}.")
     else:
-        yield from _hour_clashes(moved, work, tz)
+        yield from _hour_clashes(moved.starts_at, ends_at, work, tz)
     first, why = earliest_install(row)
     if first is not None and moved.day < first:
         yield Clash("ready", f"{short_day(moved.day)} is too early: {why}.")
@@ -317,22 +320,22 @@ def _own_clashes(row: Appointment, moved: Standing, crew: Crew, work: WorkDay) -
     if work.works and row.people > work.people:
         yield Clash("people", f"It needs {row.people} people; {crew.name} has {work.people} that day.", "check")
     for span in row.job.impossible_times.all():
-        if span.starts_at < moved.ends_at and span.ends_at > moved.starts_at:
+        if span.starts_at < ends_at and span.ends_at > moved.starts_at:
             text = f"The customer can't from {clock(span.starts_at, tz)} to {clock(span.ends_at, tz)} that day."
             yield Clash("customer", text, "check")
-    if against := against_wishes(row.job.wishes.all() if row.job.pk else (), moved.starts_at, moved.ends_at, tz):
+    if against := against_wishes(row.job.wishes.all() if row.job.pk else (), moved.starts_at, ends_at, tz):
         yield Clash("customer", f"The customer asked for: {against}.", "check")
     if moved.point is None:
         yield Clash("place", "The site has no coordinates, so no drive to it is counted.", "check")
 
 
-def _hour_clashes(moved: Standing, work: WorkDay, tz: dt.tzinfo) -> Iterable[Clash]:
-    place = work.shift_at(moved.starts_at)
+def _hour_clashes(starts_at: dt.datetime, ends_at: dt.datetime, work: WorkDay, tz: dt.tzinfo) -> Iterable[Clash]:
+    place = work.shift_at(starts_at)
     if place is None:
         hours = " and ".join(f"{clock(a, tz)} to {clock(b, tz)}" for a, b in work.shifts)
         yield Clash("hours", f"Outside the crew's hours that day: {hours}.")
         return
-    over = round((moved.ends_at - work.shifts[place][1]).total_seconds() / 60)
+    over = round((ends_at - work.shifts[place][1]).total_seconds() / 60)
     most = work.overtime_after(place)
     if over > most:
         what = f"{minutes_text(most)} of overtime" if most else "no overtime"
@@ -365,18 +368,9 @@ def _day_clashes(moved: Appointment, after: DaySchedule, there: DaySchedule) -> 
         over = round((after.timeline.back - seconds(there.work.shifts[-1][1])) / 60)
         if over > there.work.overtime_min:
             yield Clash("hours", f"{there.crew.name} would be back {minutes_text(over)} after its hours.", "check")
-        if not has_lunch(after):
+        if not after.timeline.has_lunch:
             assert there.work.lunch is not None
             yield Clash("lunch", f"No {minutes_text(there.work.lunch.minutes)} of lunch would be left.", "check")
-
-
-def has_lunch(day: DaySchedule) -> bool:
-    """Whether the crew's lunch fits into its day."""
-    lunch = day.work.lunch
-    if lunch is None:
-        return True
-    legs = [(stop.drive, stop.start, stop.leave) for stop in day.timeline.stops]
-    return fits_pause(legs, seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60)
 
 
 def _pushes(row: Appointment, moved: Standing, there: DaySchedule, after: DaySchedule) -> tuple[list[Push], list[str]]:

@@ -48,7 +48,7 @@ def fill_of(days: Iterable[DaySchedule]) -> Fill:
 
 def _fill(day: DaySchedule) -> Fill:
     timeline = day.timeline
-    taken = timeline.drive + timeline.at_van + sum(stop.leave - stop.start for stop in timeline.stops)
+    taken = timeline.drive + timeline.at_van + sum(stop.leave - stop.start - stop.lunch for stop in timeline.stops)
     worked = sum((end - begin).total_seconds() for begin, end in day.work.shifts)
     lunch = day.work.lunch.minutes if day.work.lunch is not None and day.work.works else 0
     return Fill(round(taken / 60), max(0, round(worked / 60) - lunch))

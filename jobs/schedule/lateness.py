@@ -40,9 +40,14 @@ def grade(row: Appointment, outlook: Outlook, now: dt.datetime) -> Grade | None:
     is_over = row.promised_until is not None and row.promised_until < now
     by = minutes_text(outlook.late_min)
     late = f"expected {by} after its appointment window" if outlook.late_min else outlook.text
+    if outlook.is_off_today:
+        late = "not today any more: the crew stops before"
     if is_over and row.promised_until is not None:
         late = f"{late}, missed: no tap by {clock(row.promised_until, tz)}"
     if row.told_time is not None and row.told_at is not None:
+        told = f"the customer was told at {clock(row.told_at, tz)}"
+        if outlook.is_off_today:
+            return Grade("note", f"{late}; {told}")
         told = f"the customer was told {clock(row.told_time, tz)} at {clock(row.told_at, tz)}"
         slipped = 0 if outlook.expected is None else (outlook.expected - row.told_time).total_seconds() / 60
         if slipped > CALL_MIN:
@@ -51,6 +56,19 @@ def grade(row: Appointment, outlook: Outlook, now: dt.datetime) -> Grade | None:
     if is_over or outlook.late_min > CALL_MIN:
         return Grade("stop", f"{late}; the customer was not told. Call now")
     return Grade("check", f"{late}. Watch")
+
+
+def arrived_late(row: Appointment) -> Grade | None:
+    """How bad it is that the crew came after its window; None when it came in time."""
+    if row.state != Appointment.State.ARRIVED or row.arrived_at is None or row.promised_until is None:
+        return None
+    late_min = int((row.arrived_at - row.promised_until).total_seconds() // 60)
+    if late_min < 1:
+        return None
+    late, tz = f"arrived {minutes_text(late_min)} after its appointment window", row.job.branch.tz
+    if row.told_at is not None and row.told_at <= row.arrived_at:
+        return Grade("note", f"{late}; the customer was told at {clock(row.told_at, tz)}")
+    return Grade("check", f"{late}; nobody had told the customer. Call and apologize")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from typing import Final
 
 from jobs.models import Appointment, Crew, Purpose
 from jobs.rules.durations import learn_factor
-from jobs.rules.timeline import Timed
+from jobs.rules.timeline import Pause, Timed
 from jobs.rules.variation import LoggedDrive, LoggedVisit, Variation, learned
 from jobs.schedule.availability import LunchTime
 from jobs.schedule.chances import sigma_of
@@ -134,7 +134,7 @@ class _Logged:
         stops = day.timeline.stops
         self._add_departures(stops, standing, day.work.lunch)
         for one in standing:
-            self._add_visit(one)
+            self._add_visit(one, day.pause)
         self.drives += [LoggedDrive(day.key, estimate * 60, spent * 60) for estimate, spent in _drives(day)]
 
     def _add_departures(self, stops: Sequence[Timed], standing: Sequence[Standing], lunch: LunchTime | None) -> None:
@@ -152,16 +152,18 @@ class _Logged:
             if turn >= 0 and not may_have_eaten:
                 self.turns.append(turn)
 
-    def _add_visit(self, one: Standing) -> None:
+    def _add_visit(self, one: Standing, pause: Pause | None) -> None:
         if one.arrived_at is None or one.done_at is None or not one.minutes:
             return
         if not LEAST_MIN * 60 <= (one.done_at - one.arrived_at).total_seconds() <= MOST_MIN * 60:
             return
+        there, done = seconds(one.arrived_at), seconds(one.done_at)
+        done -= 0 if pause is None else pause.within(there, done - there)  # a long visit's lunch is not its work
         opens = None if one.promised_from is None else float(seconds(one.promised_from))
         self.visits.append(
             LoggedVisit(
                 one.minutes * 60, sigma_of(one.minutes, one.safe_min), seconds(one.starts_at), opens,
-                seconds(one.arrived_at), seconds(one.done_at),
+                there, done,
             )
         )  # fmt: skip
 

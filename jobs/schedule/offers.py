@@ -23,7 +23,8 @@ from django.utils import timezone
 from jobs.models import Appointment, CalendarRules, Crew, ImpossibleTime, PossibleWindow, UsualWindow, Wish
 from jobs.rules.promises import Chance
 from jobs.rules.routing import Objective
-from jobs.rules.slots import Pause, Slot, StandingDay
+from jobs.rules.slots import Slot, StandingDay
+from jobs.rules.timeline import LONG
 from jobs.schedule.availability import Span, WorkDay, crew_days, local, possible_spans
 from jobs.schedule.chances import chance_text, day_chances, hundredths
 from jobs.schedule.dates import earliest_install
@@ -55,6 +56,7 @@ from jobs.schedule.effects import (
 )
 from jobs.schedule.travel import Spot, road_model, travel_around
 from jobs.schedule.wishes import wished_spans
+from jobs.schedule.words import told_minutes
 from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text
@@ -102,6 +104,12 @@ class Offer:
     harm: Harm | None = None
     floor: int = 0
     currency: str = "USD"
+    ends_by: dt.datetime | None = None
+    """When it is over, lunch in it, if it takes as long as the customer is told."""
+    over_min: int = 0
+    """Minutes of that after the crew's hours."""
+    is_past: bool = False
+    """Whether that is after the crew's overtime too."""
 
     @property
     def on_time(self) -> int:
@@ -110,8 +118,27 @@ class Offer:
 
     @property
     def is_risky(self) -> bool:
-        """Whether it, or somebody else's appointment because of it, would be under the branch's floor."""
-        return self.on_time < self.floor or (self.harm is not None and self.harm.is_risky)
+        """
+        Whether it, or somebody else's appointment because of it, would be under the branch's floor.
+
+        Or it may end when the crew has gone home.
+        """
+        return self.is_past or self.on_time < self.floor or (self.harm is not None and self.harm.is_risky)
+
+    @property
+    def suffers(self) -> str:
+        """Of a risky one, for whom it is: ``J-1004 Ellery: 97% → 56% on time``."""
+        if self.harm is not None and self.harm.is_risky:
+            return self.harm.text
+        return f"itself {self.on_time}% on time" if self.on_time < self.floor else self.over_text
+
+    @property
+    def over_text(self) -> str:
+        """What of it is after the crew's hours, in words; empty where nothing is."""
+        if not self.over_min:
+            return ""
+        end = "its overtime too" if self.is_past else "in overtime"
+        return f"{minutes_text(self.over_min)} after the crew's hours, {end}"
 
     @property
     def cost_text(self) -> str:
@@ -257,7 +284,7 @@ def _no_room(appointment: Appointment, search: OfferSearch, why: str) -> str:
     elif appointment.duration_min > search.longest_min > 0:
         bound += (
             f" It takes {minutes_text(appointment.duration_min)}, and no such crew has longer than "
-            f"{minutes_text(search.longest_min)} at a time without lunch in it: send more people, or split the visit."
+            f"{minutes_text(search.longest_min)} a day without its lunch: send more people, or split the visit."
         )
     return f"No crew has room in the {len(search.days)} days from {short_day(search.days[0])}.{bound}"
 
@@ -412,12 +439,9 @@ def open_day(day: DaySchedule, bounds: Sequence[Bound], prices: Objective, now: 
         (seconds(begin), seconds(end) + day.work.overtime_after(position) * 60)
         for position, (begin, end) in enumerate(day.work.shifts)
     )
-    lunch, pause = day.work.lunch, None
-    if lunch is not None:
-        pause = Pause(seconds(lunch.earliest), seconds(lunch.latest), lunch.minutes * 60)
     latest = tuple(_latest(one, bound, shifts) for one, bound in zip(day.standing, bounds, strict=True))
     end = seconds(day.work.shifts[-1][1])
-    gaps = StandingDay(day.timeline, latest, day.roads.travel.rows, day.base, shifts, end, pause, prices, now)
+    gaps = StandingDay(day.timeline, latest, day.roads.travel.rows, day.base, shifts, end, day.pause, prices, now)
     return OpenDay(day, gaps, gaps.is_drivable and day.trouble is None)
 
 
@@ -488,7 +512,7 @@ class OfferSearch:
     """The branch's, where the caller has them."""
     word: str = ""
     longest_min: int = 0
-    """The longest time without lunch in it that a crew that could do it has, in minutes; 0 where there is none."""
+    """The longest that a visit can last on a day of a crew that could do it, in minutes; 0 where there is none."""
     most_people: int = 0
     """How many people the largest of these crews has on these days."""
     worked: list[dt.date] = field(default_factory=list)
@@ -648,6 +672,7 @@ class OfferSearch:
                 harm_of(was, draft.after, {draft.one.pk}, floor, rows),
                 floor,
                 branch.currency,
+                *_ending(draft.alone.after[0], draft.one),
             )
             for draft, moved, was in zip(drafts, pushed, before, strict=True)
         ]
@@ -676,6 +701,14 @@ def _pushed(after: DaySchedule, new: Standing) -> dict[int, dt.datetime]:
     return {stop.key: moment(stop.start) for stop in stops if stop.pushed and not stop.is_fixed and stop.key != new.pk}
 
 
+def _ending(after: DaySchedule, new: Standing) -> tuple[dt.datetime, int, bool]:
+    """When the visit is over as the customer is told, minutes of that after hours, whether after overtime too."""
+    more = told_minutes(new.minutes, new.safe_min) - new.minutes
+    ends, work = moment(after.stops[new.pk].leave) + dt.timedelta(minutes=more), after.work
+    shut = work.shifts[-1][1]
+    return ends, max(0, round((ends - shut).total_seconds() / 60)), work.ends_at is not None and ends > work.ends_at
+
+
 def _able(crews: Iterable[Crew], appointment: Appointment) -> list[Crew]:
     """The crews that drive for this purpose and have the skills for it."""
     asked = {skill.key for skill in appointment.skills.all()} if appointment.pk else set()
@@ -684,15 +717,17 @@ def _able(crews: Iterable[Crew], appointment: Appointment) -> list[Crew]:
 
 
 def _longest(work: WorkDay) -> int:
-    """Minutes of the longest time that lunch, which is between visits, is not in; overtime is."""
+    """Minutes of the longest visit that fits in a day, overtime in it: about lunch, or from `LONG` on around it."""
     found = 0.0
     for position, (begin, over) in enumerate(work.shifts):
-        end = over + dt.timedelta(minutes=work.overtime_after(position))
-        parts = [(begin, end)]
-        if work.lunch is not None and begin < work.lunch.latest and work.lunch.earliest < end:
-            back = work.lunch.earliest + dt.timedelta(minutes=work.lunch.minutes)
-            parts = [(begin, work.lunch.latest), (back, end)]
-        found = max(found, *((b - a).total_seconds() / 60 for a, b in parts))
+        end, lunch = over + dt.timedelta(minutes=work.overtime_after(position)), work.lunch
+        lengths = [(end - begin).total_seconds() / 60]
+        if lunch is not None and begin < lunch.latest and lunch.earliest < end:
+            around = lengths[0] - lunch.minutes
+            back = lunch.earliest + dt.timedelta(minutes=lunch.minutes)
+            lengths = [(b - a).total_seconds() / 60 for a, b in ((begin, lunch.latest), (back, end))]
+            lengths += [around] if around * 60 >= LONG else []
+        found = max(found, *lengths)
     return round(found)
 
 

@@ -20,6 +20,7 @@ from jobs.rules.routing import Crew as Driver
 from jobs.rules.routing import Lunch, Plan, Problem, Stop, orders_of, plan_of
 from jobs.rules.routing.model import Id, fits_crew, open_spans, waiting_cost
 from jobs.rules.slots import Gap, cost_of_bounds
+from jobs.rules.timeline import LONG
 from jobs.schedule.availability import Span, WorkDay, local
 from jobs.schedule.dates import earliest_installs
 from jobs.schedule.day import (
@@ -279,6 +280,7 @@ def _placed_stop(
         promised=None if fixed else promised,
         earliest=_earliest(found, row) if not fixed else 0,
         people=1 if fixed else row.people,
+        eats=row.duration_min * 60 >= LONG,
     )
 
 
@@ -304,6 +306,7 @@ def _new_stop(found: PlanProblem, row: Appointment, days: Sequence[dt.date], los
         priority=row.priority,
         earliest=_earliest(found, row),
         people=row.people,
+        eats=row.duration_min * 60 >= LONG,
     )
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, Final
 
 from jobs.models import Crew, Proposal, ProposedMove
 from jobs.schedule.board import Ghost
 from jobs.schedule.day import DaySchedule, Key, Schedule, read_schedule, standing_of
-from jobs.schedule.effects import Harm, chances_of, harm_of, is_let_go
+from jobs.schedule.effects import Harm, chances_of, day_cost, harm_of, is_let_go, money, prices_of
 from shared.formats.durations import minutes_text
 from shared.formats.money import extra_cost
 
@@ -38,6 +38,12 @@ class Drawn:
     floor: int
     harm: Harm | None
     let_go: int = 0
+    answered: str = ""
+    """What became of it so far: ``4 of 29 accepted``; empty while nobody answered."""
+    before: Mapping[str, Any] = field(default_factory=dict)
+    """Driving, stops and cost of these days as they stand now."""
+    after: Mapping[str, Any] = field(default_factory=dict)
+    """The same with what is still open."""
 
 
 def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -> Drawn | None:
@@ -64,7 +70,30 @@ def drawn(proposal: Proposal, moves: Sequence[ProposedMove], now: dt.datetime) -
         floor,
         harm_of(before, chances, (), floor, schedule.rows | {move.appointment_id: move.appointment for move in still}),
         sum(is_let_go(move.appointment, move.day, now) for move in still),
+        answered_text(placed),
+        _figures(schedule, schedule.days.values()),
+        _figures(schedule, after.values()),
     )
+
+
+def answered_text(placed: Sequence[ProposedMove]) -> str:
+    """What became of the differences so far: ``4 of 29 accepted, 2 declined``; empty while nobody answered."""
+    states = ProposedMove.State
+    counts = [(label, sum(move.state == state for move in placed)) for state, label in states.choices]
+    said = [f"{count} {label}" for label, count in counts if count and label != states.OPEN.label]
+    if not said:
+        return ""
+    first, _, word = said[0].partition(" ")
+    return ", ".join([f"{first} of {len(placed)} {word}", *said[1:]])
+
+
+def _figures(schedule: Schedule, days: Iterable[DaySchedule]) -> dict[str, Any]:
+    days, prices = list(days), prices_of(schedule.rules)
+    return {
+        "drive_min": sum(day.timeline.drive for day in days) / 60,
+        "stops": sum(len(day.standing) for day in days),
+        "cost": sum((money(day_cost(prices, day)) for day in days), Decimal(0)),
+    }
 
 
 def _ghosts(moves: Sequence[ProposedMove], chances: Mapping[int, int]) -> list[Ghost]:
@@ -103,8 +132,14 @@ def _after(schedule: Schedule, moves: Sequence[ProposedMove], now: dt.datetime) 
 
 
 def headline(summary: Mapping[str, Any], seen: Drawn | None) -> str:
-    """A proposal in one line: ``20 more visits, 15 → 10 min of driving a stop, no promise broken``."""
-    before, after = summary.get("before"), summary.get("after")
+    """
+    A proposal in one line: ``20 more visits, 15 → 10 min of driving a stop, no promise broken``.
+
+    Once some of it is answered, of what is still open.
+    """
+    before, after = _stages(summary, seen)
+    if before == after and seen is not None and seen.answered:
+        return "Nothing of it is open any more"
     parts = []
     if after:
         here = _drive_a_stop(after)
@@ -125,10 +160,13 @@ def headline(summary: Mapping[str, Any], seen: Drawn | None) -> str:
 
 def consequences(summary: Mapping[str, Mapping[str, float] | None], seen: Drawn | None, currency: str) -> str:
     """What a proposal costs more and the worst it does, as far as that is known."""
-    before, after = summary.get("before"), summary.get("after")
+    before, after = _stages(summary, seen)
+    if before == after and seen is not None and seen.answered:
+        return ""
     parts = []
     if before and after:
-        parts.append(f"It {extra_cost(Decimal(str(after['cost'])) - Decimal(str(before['cost'])), currency)}.")
+        what = "What is open" if seen is not None and seen.answered else "It"
+        parts.append(f"{what} {extra_cost(Decimal(str(after['cost'])) - Decimal(str(before['cost'])), currency)}.")
     if seen is not None and seen.let_go:
         parts.append(
             f"{seen.let_go} confirmed appointment{'' if seen.let_go == 1 else 's'} can't stand: call "
@@ -141,6 +179,15 @@ def consequences(summary: Mapping[str, Mapping[str, float] | None], seen: Drawn 
             else "No confirmed appointment is less likely to be on time."
         )
     return " ".join(parts)
+
+
+def _stages(
+    summary: Mapping[str, Any], seen: Drawn | None
+) -> tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]:
+    """The figures before and after; once some of it is answered, from how the calendar stands now."""
+    if seen is not None and seen.answered:
+        return seen.before, seen.after
+    return summary.get("before"), summary.get("after")
 
 
 def _drive_a_stop(figures: Mapping[str, Any]) -> int:

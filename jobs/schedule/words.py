@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Final
 
 from django.utils.translation import gettext, gettext_noop
 
-from jobs.models import Appointment, CustomerLink, Job, MessageKind, MessageWords, ReadinessAnswer
+from jobs.models import Appointment, CustomerLink, Job, MessageKind, MessageWords, Purpose, ReadinessAnswer, ServiceCall
 from jobs.rules.message_languages import LANGUAGES
 from jobs.rules.messages import LEAVING_MIN, SORTS, Words, fill
+from jobs.schedule.day import lunch_min
 from shared.formats import dates
 from shared.formats.dates import long_day
 from shared.formats.durations import minutes_text
-from shared.formats.spoken import in_language, said_clock, said_clocks, said_day
+from shared.formats.spoken import in_language, said_clock, said_clocks, said_day, said_money
 from shared.models import Branch
 
 
@@ -124,6 +126,9 @@ def written(
     """What a message about this job, or this visit of it, says, in the customer's language; no key, no code."""
     words = words_of(job.branch, kind, job.customer.language)
     blanks = blanks_of(job, row, expected, job.customer.language)
+    if row is not None and kind in SAYS_CHARGE:
+        with in_language(job.customer.language):
+            blanks["what"] = _plain(charged_text(row))
     return Words(*(fill(text, blanks) for text in (words.subject, words.body, words.short)))
 
 
@@ -144,7 +149,25 @@ def blanks_of(
             found |= {"what": what_text(row), "window": said_window(row), "stay": stay_text(row)}
         if expected is not None:
             found["expected"] = expected_text(expected, branch.tz)
-    return {name: text.replace("\u00a0", " ") for name, text in found.items()}  # a text message counts it thrice
+    return {name: _plain(text) for name, text in found.items()}
+
+
+def _plain(text: str) -> str:
+    """With ordinary spaces: a text message counts the others thrice."""
+    return text.replace("\u00a0", " ")
+
+
+SAYS_CHARGE: Final = (MessageKind.CONFIRMATION, MessageKind.CHANGE, MessageKind.REMINDER)
+"""The messages that say what coming costs, where that was agreed."""
+
+
+def charged_text(row: Appointment) -> str:
+    """What we come for, and the trip charge of a service call, in the language that is active."""
+    call = ServiceCall.objects.filter(appointment=row).first() if row.purpose == Purpose.SERVICE else None
+    if call is None or call.trip_charge is None:
+        return what_text(row)
+    charge = said_money(call.trip_charge, row.job.branch.currency)
+    return gettext("%(what)s (trip charge %(charge)s)") % {"what": what_text(row), "charge": charge}
 
 
 def expected_text(expected: dt.datetime, tz: dt.tzinfo) -> str:
@@ -165,9 +188,14 @@ def late_text(row: Appointment, expected: dt.datetime | None, *, is_off_today: b
     return f"{row.job.customer.name}: {news} Job {row.job.number}, {ours}."
 
 
+def told_minutes(minutes: int, safe: int | None) -> int:
+    """How long a customer is told that it takes: what 85 of 100 such visits keep, up to the next quarter hour."""
+    return -(-(safe or minutes) // 15) * 15
+
+
 def stay_text(row: Appointment) -> str:
-    """What a customer is told of how long it takes: what 85 of 100 such visits keep, up to the next quarter hour."""
-    return minutes_text(-(-(row.duration_safe_min or row.duration_min) // 15) * 15)
+    """The same in words; with the crew's lunch where a long visit stands around it."""
+    return minutes_text(told_minutes(row.duration_min, row.duration_safe_min) + lunch_min(row))
 
 
 def readiness_text(row: Appointment) -> str:

@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from uuid import uuid4
 
 from django.db import transaction
 from django.db.models import F, QuerySet
@@ -285,8 +286,10 @@ def _save_place(row: Appointment, by: User | None, action: str, note: str = "") 
     audit.record(by=by, action=action, subject=row, job=row.job_id, changes=changes, note=note)
 
 
-def _remember(row: Appointment, was: dict[str, object], pushed: Iterable[Push], by: User | None) -> None:
-    before = {"own": was, "pushed": plain_pushes(pushed)}
+def _remember(
+    row: Appointment, was: dict[str, object], pushed: Iterable[Push], by: User | None, swap: str = ""
+) -> None:
+    before = {"own": was, "pushed": plain_pushes(pushed)} | ({"swap": swap} if swap else {})
     AppointmentMove.objects.create(appointment=row, by=by, before=before, version=row.version)
 
 
@@ -601,16 +604,55 @@ def swap_crews(*, one: Crew, other: Crew, day: dt.date, by: User, anyway: bool =
             if lacking:
                 what = f"lacks {', '.join(sorted(lacking))}"
             raise Refused(f"{target.name} {what} ({row.job.number})", field="anyway")
+    swap = uuid4().hex
     for row in rows:
         was = plain_state(row)
         row.crew = trade[row.place().crew_id]
         _save_place(row, by, "swapped crews")
-        _remember(row, was, (), by)
+        _remember(row, was, (), by, swap)
     if not anyway:
         for after in read_schedule(one.branch, [one, other], [day]).days.values():
             if trouble := trouble_text(after):
                 raise Refused(f"after the trade {trouble}", field="anyway")
     return rows
+
+
+def last_swap(crews: Iterable[Crew], day: dt.date) -> list[AppointmentMove]:
+    """The moves of the last trade of a day that can be taken back: nothing happened to its visits since."""
+    moves = AppointmentMove.objects.filter(
+        appointment__crew__in=list(crews), appointment__day=day, undone_at=None, before__has_key="swap"
+    )
+    last = moves.first()
+    if last is None:
+        return []
+    traded = AppointmentMove.objects.filter(before__swap=last.before["swap"], undone_at=None)
+    found = list(traded.select_related("appointment"))
+    untouched = all(
+        one.appointment.version == one.version and one.appointment.day == day and one.appointment.state not in BEGUN
+        for one in found
+    )
+    return found if untouched else []
+
+
+@transaction.atomic
+def undo_swap(*, crews: Sequence[Crew], day: dt.date, by: User) -> int:
+    """Takes the last trade of these crews' day back as one; how many visits it was."""
+    lock_crews(crews)
+    moves = last_swap(crews, day)
+    if not moves:
+        raise Refused("no trade of that day can be taken back: something happened to its visits since")
+    both = {one.appointment.crew_id for one in moves} | {one.before["own"]["crew"] for one in moves}
+    rows = Appointment.objects.select_for_update(of=("self",)).in_bulk([one.appointment_id for one in moves])
+    for one in moves:
+        row = rows[one.appointment_id]
+        restore(row, one.before["own"])
+        _save_place(row, by, "took the swap back")
+    traded = [crew for crew in crews if crew.pk in both]
+    for after in read_schedule(traded[0].branch, traded, [day]).days.values():
+        if trouble := trouble_text(after):
+            raise Refused(f"the old places are taken: {trouble}")
+    AppointmentMove.objects.filter(pk__in=[one.pk for one in moves]).update(undone_at=timezone.now())
+    return len(moves)
 
 
 # -- the day itself ------------------------------------------------------------------------

@@ -25,8 +25,13 @@ CREW_DAYS: Final = 7
 """Days before the day expected on which another crew is looked for."""
 
 
+TOLD: Final = "told the customer the install date"
+SAID: Final = "kept the install date shown beside the times"
+"""In the history: of a time that is only held nobody was told yet."""
+
+
 @transaction.atomic
-def tell_date(*, job: Job, on: dt.date | None = None, by: User) -> JobDate:
+def tell_date(*, job: Job, on: dt.date | None = None, by: User, action: str = TOLD) -> JobDate:
     """
     The customer is told that everything hangs by that day; without one by the day that keeps the least chance.
 
@@ -45,7 +50,7 @@ def tell_date(*, job: Job, on: dt.date | None = None, by: User) -> JobDate:
         raise Refused(f"{short_day(on)} can't be told", field="on", bound=f"from {short_day(today)} on")
     date = JobDate.objects.filter(job=row).first() or JobDate(job=row)
     date.told_on, date.told_at = on, timezone.now()
-    save(date, ["told_on"], by=by, action="told the customer the install date", job=row)
+    save(date, ["told_on"], by=by, action=action, job=row)
     date.save(update_fields=["told_at"])
     return _keep(date, found)
 

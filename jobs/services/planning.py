@@ -20,7 +20,7 @@ from jobs.rules.routing import Objective, Plan, Problem, Stop, explain, verify
 from jobs.rules.routing.documents import Answer, plan_from, problem_document, read_answer
 from jobs.rules.routing.linked_stops import explain_linked_stops
 from jobs.rules.routing.model import Id
-from jobs.rules.stabilise import stabilised
+from jobs.rules.stabilise import calmed, stabilised
 from jobs.schedule.day import DaySchedule
 from jobs.schedule.doubts import Doubt, doubtful
 from jobs.schedule.effects import COST_UNIT, chances_of, day_cost, money, prices_of
@@ -173,6 +173,8 @@ def plan_routes(ctx: runs.Context) -> None:
     if params["keep"]:
         plan = stabilised(calendar.problem, plan, _standing(calendar))
         doubts = doubtful(calendar, plan, SURE, timezone.now()) if doubts is not None else None
+    else:
+        plan = _calmed(calendar, plan)
     if bound is not None and not plan.unplaced:
         bound = best_bound(calendar, bound, answer.bound)
     with ctx.finishing() as result:
@@ -218,6 +220,13 @@ def _moved_for_promises(
     if not keep:
         plan = more_reliable(calendar, plan, SURE, timezone.now(), should_stop=_until(progress, seconds))
     return plan, doubtful(calendar, plan, SURE, timezone.now())
+
+
+def _calmed(calendar: PlanProblem, plan: Plan) -> Plan:
+    """The plan without moves of some minutes that gain nothing, unless a promise is less sure without them."""
+    calm, now = calmed(calendar.problem, plan, _standing(calendar)), timezone.now()
+    worse = len(doubtful(calendar, calm, SURE, now)) > len(doubtful(calendar, plan, SURE, now))
+    return plan if worse else calm
 
 
 def _until(progress: _RunProgress, seconds: float) -> Callable[[], bool]:

@@ -19,6 +19,7 @@ from django.db.models.expressions import RawSQL
 
 from jobs.access import SEES_PHONES
 from jobs.models import CalendarRules, Customer, Job, SearchEntry, SearchWord
+from jobs.rules.messages import dialled
 from jobs.rules.search_text import (
     CONTACT,
     LEAST_LETTERS,
@@ -88,6 +89,20 @@ def find_customers(user: User, text: str, most: int) -> list[Customer]:
     keys = list(dict.fromkeys(keys or [entry.customer_id for entry in find_entries(user, text)[0]]))[:most]
     in_order = Case(*(When(pk=key, then=Value(at)) for at, key in enumerate(keys)), default=Value(most))
     return list(Customer.objects.visible_to(user).filter(pk__in=keys).prefetch_related("sites").order_by(in_order))
+
+
+MOST_ALIKE: Final = 3
+"""So many customers with one phone number are named."""
+
+
+def same_phone(user: User, phone: str, branch: Branch) -> list[Customer]:
+    """Customers this person's branch has already under a phone number, however it is written; with their sites."""
+    region = region_of(branch)
+    number = dialled(phone, region)
+    if not number:
+        return []
+    found = find_customers(user, phone, MOST)
+    return [one for one in found if dialled(one.phone, region) == number][:MOST_ALIKE]
 
 
 def _met(user: User, asked: Asked, *, sees_contact: bool) -> list[SearchEntry]:

@@ -38,12 +38,15 @@ def lock_open_job(job: Job | int) -> Job:
 def stage_facts(job: Job) -> StageFacts:
     """What the stage follows from: this room's own facts and those of the rooms above."""
     states = Appointment.State
-    visits = list(job.appointments.exclude(state=states.CANCELLED).values_list("purpose", "state"))
+    rows = list(job.appointments.exclude(state=states.CANCELLED).values_list("purpose", "state", "pk", "with_crew_of"))
+    visits = [(purpose, state) for purpose, state, _, _ in rows]
+    parts = {first for _, _, _, first in rows if first} | {pk for _, _, pk, first in rows if first}
     own: dict[str, Any] = {
         "is_cancelled": job.is_cancelled(),
         "is_held": job.is_held(),
         "measure_booked": any(p in MEASURING and s != states.UNPLACED for p, s in visits),
         "install_booked": any(p in INSTALLING and s not in {states.UNPLACED, states.DONE} for p, s in visits),
+        "measures_open": sum(p == Purpose.MEASURE and s != states.DONE and pk in parts for p, s, pk, _ in rows),
         "services_open": sum(p == Purpose.SERVICE and s != states.DONE for p, s in visits),
         "services_done": visits.count((Purpose.SERVICE, states.DONE)),
     }

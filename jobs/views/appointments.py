@@ -31,9 +31,9 @@ from jobs.models import ASKED_READY, Appointment, AppointmentMove, Purpose, Serv
 from jobs.ports import ports
 from jobs.schedule.chances import OVER, outlooks
 from jobs.schedule.dates import earliest_install
-from jobs.schedule.day import BEGUN, UNDER_WAY, read_schedule
+from jobs.schedule.day import BEGUN, UNDER_WAY, lunch_min, read_schedule
 from jobs.schedule.effects import effect_json, effect_of, in_the_way, trouble_text
-from jobs.schedule.lateness import grade
+from jobs.schedule.lateness import arrived_late, grade
 from jobs.schedule.offers import rescues
 from jobs.schedule.words import copy_text, late_text, readiness_text, stay_text, window_text
 from jobs.services import appointments, booking, feeds
@@ -101,6 +101,7 @@ def appointment_context(request: SignedInRequest, row: Appointment, **more: obje
         "ready": ready_for_visit(row) if is_office else None,
         "sent": sent_to(row) if is_office else [],
         "told_stay": stay_text(row),
+        "lunch_min": lunch_min(row),
         "last_move": AppointmentMove.objects.filter(appointment=row, undone_at=None).first() if is_office else None,
         "readiness": list(row.readiness.all()),
         "asks_readiness": row.purpose in ASKED_READY,
@@ -136,6 +137,8 @@ def times_context(
 
 def _risk(row: Appointment) -> dict[str, object]:
     """How it looks for a visit still to come, and when its promise will be missed, who else could keep it."""
+    if (came := arrived_late(row)) is not None:
+        return {"grade": came}
     if not row.is_placed() or row.state in OVER or row.crew is None or row.day is None:
         return {}
     day = read_schedule(row.job.branch, [row.crew], [row.day]).days[row.crew.pk, row.day]

@@ -38,7 +38,7 @@ from jobs.schedule.chances import Outlook, outlooks
 from jobs.schedule.dates import OVER, First, earliest_installs, way_text
 from jobs.schedule.day import BEGUN, DaySchedule, Key, read_schedule
 from jobs.schedule.effects import standing_key
-from jobs.schedule.lateness import ANSWER, grade, quiet
+from jobs.schedule.lateness import ANSWER, arrived_late, grade, quiet
 from jobs.schedule.words import clock
 from jobs.services import feeds as services
 from jobs.services.messages import is_wanted
@@ -476,6 +476,8 @@ def _of_visit(row: Appointment, today: dt.date, outlook: Outlook | None, now: dt
     name = f"{row.job.number} {row.job.customer.name}"
     if outlook is not None and outlook.is_manned and (how := grade(row, outlook, now)) is not None:
         found.append(Decision(f"{name}: {how.text}.", f"{url}#late", how.severity, "late"))
+    if (came := arrived_late(row)) is not None:
+        found.append(Decision(f"{name}: {came.text}.", f"{url}#late", came.severity, "late"))
     if row.state == State.RESERVED:
         found.append(Decision(f"{name}: a time is held; promise it or release it.", url, "check", "reserved"))
     until = row.job.site.certificate_until

@@ -22,8 +22,9 @@ from jobs.drawings import route_map
 from jobs.forms import DayMoveForm, SwapForm
 from jobs.models import INSTALLING, MEASURING, Appointment, Crew, DaySheet
 from jobs.ports import ports
-from jobs.schedule.board import draw_board, kind_of, problem_of
+from jobs.schedule.board import draw_board, end_of, kind_of, problem_of
 from jobs.schedule.chances import hundredths, outlooks
+from jobs.schedule.dates import earliest_installs
 from jobs.schedule.day import DaySchedule, Schedule, read_schedule, taking_time
 from jobs.schedule.fill import Fill, fills
 from jobs.services import appointments
@@ -145,6 +146,7 @@ def calendar(request: SignedInRequest) -> HttpResponseBase:
         "outcomes": outcomes,
         "week": _week(keep, schedule, days) if schedule and view == "week" else [],
         "decisions": grouped(found),
+        "may_undo_swap": view == "day" and bool(appointments.last_swap(crews, day)),
         "swap_form": SwapForm(user=request.user, initial={"day": day}),
         "day_form": DayMoveForm(user=request.user, initial={"day": day, "until_on": day + dt.timedelta(days=4)}),
     }
@@ -243,7 +245,11 @@ def unplaced_of(request: SignedInRequest) -> QuerySet[Appointment]:
 
 def _tray(request: SignedInRequest, today: dt.date) -> dict[str, object]:
     rows = unplaced_of(request)
-    shown = [ToSchedule(row, kind_of(row.purpose), _age(row, today), why_unplaced(row)) for row in rows[:MOST_IN_TRAY]]
+    first = list(rows[:MOST_IN_TRAY])
+    shown = [
+        ToSchedule(row, kind_of(row.purpose), _age(row, today), why_unplaced(row, earliest))
+        for row, (earliest, _) in zip(first, earliest_installs(first), strict=True)
+    ]
     return {"rows": shown, "more": rows.count() - len(shown) if len(shown) == MOST_IN_TRAY else 0}
 
 
@@ -253,31 +259,32 @@ def _age(row: Appointment, today: dt.date) -> str:
     return "new today" if days < 1 else f"{days} day{'' if days == 1 else 's'}"
 
 
-def why_unplaced(row: Appointment) -> str:
-    """What stands in the way, as far as the books say; empty where nothing does."""
+def why_unplaced(row: Appointment, earliest: dt.date | None) -> str:
+    """What stands in the way, as far as the books say; empty where nothing does. `earliest` as the offers have it."""
     if row.job.is_held():
         return f"held for {row.job.get_hold_display()}"
     if not row.job.site.has_coordinates():
         return "the site has no coordinates"
-    if row.earliest_on and row.earliest_on > timezone.localdate():
-        return f"not before {short_day(row.earliest_on)}"
+    if earliest is not None and earliest > timezone.localdate():
+        return f"not before {short_day(earliest)}"
     return ""
 
 
 def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
     head = [
         "day", "crew", "job", "customer", "address", "visit", "starts", "ends", "promised from", "until", "state",
-        "outcome", "locked",
+        "outcome", "locked", "problem",
     ]  # fmt: skip
-    outcomes = ports.outcomes(_standing(schedule))
+    outcomes, now = ports.outcomes(_standing(schedule)), timezone.now()
     rows = [
         [
             row.day, one.crew.name, row.job.number, row.job.customer.name, row.job.site.address,
-            row.get_purpose_display(), local_text(row.starts_at), local_text(row.ends_at),
+            row.get_purpose_display(), local_text(row.starts_at), local_text(end_of(one, row)),
             local_text(row.promised_from), local_text(row.promised_until), row.get_state_display(),
-            outcomes.get(row.pk, ""), "locked" if row.is_locked else "",
+            outcomes.get(row.pk, ""), "locked" if row.is_locked else "", problem_of(ahead.get(row.pk)),
         ]
         for one in (schedule.days.values() if schedule else [])
+        for ahead in [outlooks(one, now)]
         for row in one.appointments
     ]  # fmt: skip
     return csv_answer(f"calendar-{days[0].isoformat()}", head, rows)
@@ -303,7 +310,9 @@ def sheets(request: SignedInRequest) -> HttpResponse:
 @roles_required(*OFFICE)
 @require_POST
 def swap(request: SignedInRequest) -> HttpResponse:
-    """Two crews trade their day."""
+    """Two crews trade their day, or the last trade is taken back."""
+    if "undo" in request.POST:
+        return _undo_swap(request)
     form = SwapForm(request.POST, user=request.user)
     day = timezone.localdate()
     if form.is_valid():
@@ -318,6 +327,16 @@ def swap(request: SignedInRequest) -> HttpResponse:
             messages.error(request, sentence(refusal.problem))
     else:
         messages.error(request, "Choose two crews.")
+    return redirect(f"{reverse('jobs:calendar')}?day={day.isoformat()}")
+
+
+def _undo_swap(request: SignedInRequest) -> HttpResponse:
+    day = parse_date_or_none(request.POST.get("day", "")) or timezone.localdate()
+    try:
+        count = appointments.undo_swap(crews=_crews(request, ""), day=day, by=request.user)
+        messages.success(request, f"{count} visit{'' if count == 1 else 's'} went back to the crew before the swap.")
+    except Refused as refusal:
+        messages.error(request, sentence(refusal.problem))
     return redirect(f"{reverse('jobs:calendar')}?day={day.isoformat()}")
 
 

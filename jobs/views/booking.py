@@ -26,7 +26,7 @@ from jobs.schedule.offers import Offers, read_value
 from jobs.schedule.words import window_text
 from jobs.services import appointments, dates, places, service_calls, times
 from jobs.services import booking as booking_services
-from jobs.services.search import find_customers
+from jobs.services.search import find_customers, same_phone
 from jobs.views.appointments import sentence, times_context
 from shared.access import SignedInRequest, roles_required
 from shared.errors import Refused
@@ -71,6 +71,13 @@ class _Booking:
 
     def new_site(self) -> dict[str, Any]:
         return self.site_form.values() if self.site_form else {}
+
+    def known(self) -> list[Customer]:
+        """Customers there are already with the phone number that is typed for a new one."""
+        if self.customer_form is None or not self.customer_form.is_bound:
+            return []
+        phone = _typed(self.customer_form).get("phone") or ""
+        return same_phone(self.request.user, phone, self.branch)
 
     def is_valid(self) -> bool:
         call = self.call_form if self.call_form.is_bound else None
@@ -146,7 +153,8 @@ def book(request: SignedInRequest) -> HttpResponse:
             return redirect("jobs:windows", visit.pk) if visit else redirect("jobs:job", job.pk)
     found = _offers(booking)[1] if request.method == "POST" or booking.site else {"offers": None}
     status = 422 if request.method == "POST" else 200
-    return render(request, "jobs/book.html", booking.context(**found, **_sketch(request)), status=status)
+    more = {**found, **_sketch(request), "known": booking.known()}
+    return render(request, "jobs/book.html", booking.context(**more), status=status)
 
 
 def _sketch(request: SignedInRequest) -> dict[str, Any]:
@@ -185,7 +193,7 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
 def _tell_first(visit: Appointment, by: User) -> None:
     """The date of the job was said beside the times of its measure: it is kept, unless one was told before."""
     if visit.is_measuring() and not JobDate.objects.filter(job=visit.job_id).exists():
-        dates.tell_date(job=visit.job, by=by)
+        dates.tell_date(job=visit.job, by=by, action=dates.TOLD if visit.is_promised() else dates.SAID)
 
 
 def _crews(request: SignedInRequest) -> list[Crew]:
@@ -246,7 +254,7 @@ def book_windows(request: SignedInRequest) -> HttpResponse:
     if _is_for_board(request):
         visit.job.number = "New"
         return _offer_board(request, visit, found["offers"])
-    return render(request, "jobs/book.html#windows", booking.context(**found))
+    return render(request, "jobs/book.html#windows", booking.context(**found, known=booking.known()))
 
 
 def _is_for_board(request: SignedInRequest) -> bool:

@@ -120,6 +120,7 @@ def _context(found: Proposal, error: str = "", chosen: set[int] | None = None) -
     seen = drawn(found, moves, now)
     return {
         "proposal": found,
+        "answered": seen.answered if seen is not None else "",
         "headline": headline(found.summary, seen),
         "consequences": consequences(found.summary, seen, found.branch.currency),
         "board": _board(seen, now),

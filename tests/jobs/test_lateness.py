@@ -142,3 +142,23 @@ def test_the_crew_sees_that_it_is_asked(branch, crew, visit, as_user, time_machi
     Appointment.objects.filter(pk=visit.pk).update(asked_at=at(branch, MONDAY, "9:16"))
 
     assert "No tap came: are you there?" in page.get("/today/").content.decode()
+
+
+@pytest.mark.parametrize(
+    ("told", "severity", "text"), [(False, "check", "nobody had told"), (True, "note", "was told")]
+)
+def test_a_crew_that_came_late_is_graded_too(
+    branch, crew, visit, dispatcher, time_machine, as_user, told, severity, text
+):
+    """Half an hour after its window the crew arrived, nobody was told, and every page was calm."""
+    time_machine.move_to(at(branch, MONDAY, "10:20"), tick=False)
+    if told:
+        appointments.told_late(appointment=visit, by=dispatcher)
+        visit.refresh_from_db()
+    appointments.mark_arrived(appointment=visit, by=dispatcher, at=at(branch, MONDAY, "10:31"))
+
+    (found,) = [one for one in decisions(dispatcher) if one.kind == "late"]
+
+    assert (found.severity, "arrived 31 min after its appointment window" in found.text) == (severity, True)
+    assert text in found.text
+    assert "Arrived 31 min after" in as_user(dispatcher).get(visit.get_absolute_url()).content.decode()

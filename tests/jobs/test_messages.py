@@ -8,6 +8,7 @@ import json
 import threading
 import time
 from collections.abc import Callable, Iterator
+from decimal import Decimal
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
@@ -15,7 +16,8 @@ import pytest
 from aiosmtpd.controller import Controller
 from django.urls import reverse
 
-from jobs.models import Appointment, Crew, Message, MessageKind
+from jobs.models import Appointment, Crew, Message, MessageKind, ServiceCall
+from jobs.schedule.words import written
 from jobs.services import appointments, booking, messages
 from jobs.views.attention import decisions
 from shared.errors import Refused
@@ -511,3 +513,14 @@ def test_every_message_that_failed_is_a_decision(branch: Branch, dispatcher: Use
     )
 
     assert len([one for one in decisions(dispatcher) if one.kind == "message"]) == 60
+
+
+@pytest.mark.parametrize(("language", "said"), [("", "(trip charge $65.00)"), ("es", "65"), ("fr", "65")])
+def test_a_service_calls_trip_charge_is_in_the_customers_text(branch, dispatcher, language, said):
+    job = make_job(branch, customer=make_customer(branch, language=language))
+    row = make_appointment(job, purpose="service", crew=make_crew(branch), day=MONDAY, time="9:00")
+    ServiceCall.objects.create(appointment=row, product="shade", fault="cord broke", trip_charge=Decimal(65))
+
+    for kind in ("confirmation", "reminder", "change"):
+        assert said in written(kind, job, row).short
+    assert said not in written("cancellation", job, row).body

@@ -244,7 +244,7 @@ def test_where_nobody_has_room_the_limit_that_decides_is_named(branch, crew):
     """ "No crew has room" stood over empty days: for two people, and for a visit longer than the time around lunch."""
     WorkingHours.objects.filter(crew=crew).update(lunch_min=30, lunch_from="11:30", lunch_until="13:30")
     pair = make_appointment(make_job(branch), people=2)
-    long = make_appointment(make_job(branch), duration_min=390)
+    long = make_appointment(make_job(branch), duration_min=660)
 
     assert "It needs 2 people, and no such crew has more than 1" in offers_for(pair).why
-    assert "6 h 30 min, and no such crew has longer than 5 h at a time without lunch in it" in offers_for(long).why
+    assert "11 h, and no such crew has longer than 8 h 30 min a day without its lunch" in offers_for(long).why

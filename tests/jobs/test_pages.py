@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
 import re
+from dataclasses import replace
 
 import pytest
 from django.utils import timezone
 
-from jobs.models import Absence, Appointment, Job, JobDate, Project, Proposal, ReadinessAnswer, Site, Wish
+from jobs.models import Absence, Appointment, Job, JobDate, Project, Proposal, ReadinessAnswer, Site, Wish, WorkingHours
 from jobs.ports import Blocker, ports
+from jobs.rules.stages import stage_of
 from jobs.schedule.day import read_day
 from jobs.schedule.effects import effect_of
+from jobs.schedule.offers import offers_for
 from jobs.schedule.words import clock
-from jobs.services import appointments, booking, times
+from jobs.services import appointments, booking, dates, times
 from jobs.services.search import keep_customer
+from jobs.services.stages import stage_facts
+from jobs.views import booking as booking_view
+from shared.errors import Refused
 from shared.formats.dates import short_day
 from shared.formats.durations import minutes_text
 from shared.models import AuditEntry, Run
-from tests.factories import a_monday, at, make_appointment, make_crew, make_job, make_site, make_user
+from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site, make_user
 
 pytestmark = pytest.mark.django_db
 MONDAY = a_monday()
@@ -1047,3 +1054,106 @@ def test_nobody_is_told_of_a_time_that_nobody_promised_nor_of_one_in_the_night(b
     look = office.get(f"/visits/{late.pk}/")
     assert "can't be with you today any more" in look.context["late_text"]
     assert "Customer told: not today" in look.content.decode()
+
+
+def test_what_nobody_comes_to_expects_no_time_on_board_and_csv(branch, crew, office, time_machine):
+    """The CSV said "promised" where the board said "nobody comes", and times lay over one another on the lane."""
+    day = MONDAY + dt.timedelta(days=14)
+    window = {"promised_from": at(branch, day, "14:00"), "promised_until": at(branch, day, "16:00")}
+    row = make_appointment(make_job(branch), crew=crew, day=day, time="15:00", state="promised", **window)
+    Absence.objects.create(crew=crew, starts_at=at(branch, day, "13:00"), ends_at=at(branch, day, "17:00"))
+    time_machine.move_to(at(branch, day, "15:30"), tick=False)
+
+    board = office.get(f"/calendar/?day={day}").content.decode()
+    (line,) = csv.DictReader(office.get(f"/calendar/?day={day}&format=csv").content.decode("utf-8-sig").splitlines())
+
+    assert (line["job"], line["state"], line["problem"]) == (row.job.number, "promised", "nobody comes")
+    assert 'class="bracket' in board
+    assert 'class="expected' not in board
+
+
+def test_a_time_expected_in_the_evening_stays_on_the_sheet(branch, crew, office, time_machine):
+    window = {"promised_from": at(branch, MONDAY, "15:00"), "promised_until": at(branch, MONDAY, "17:00")}
+    row = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="15:30", state="promised", **window)
+    WorkingHours.objects.update(ends=dt.time(17, 55))
+    time_machine.move_to(at(branch, MONDAY, "17:35"), tick=False)
+
+    board = office.get(f"/calendar/?day={MONDAY}").content.decode()
+    texts = re.findall(r'<text class="stop-word" x="([\d.]+)"[^>]*?(text-anchor="end")?>', board)
+
+    assert row.pk
+    assert texts
+    assert all(anchor or float(x) + 35 < 1240 for x, anchor in texts)
+
+
+def test_the_tray_names_the_earliest_day_that_the_offers_name(branch, office, monkeypatch):
+    """ "Not before Sat" stood in the tray, "Mon" beside the times: made on Friday, a working day to pack."""
+    saturday, monday = MONDAY + dt.timedelta(days=5), MONDAY + dt.timedelta(days=7)
+    row = make_appointment(make_job(branch), purpose="install", earliest_on=saturday)
+    monkeypatch.setattr(ports, "ready_on", lambda jobs: {job.pk: MONDAY + dt.timedelta(days=4) for job in jobs})
+
+    page = office.get(f"/visits/{row.pk}/").content.decode()
+    (shown,) = office.get("/calendar/").context["tray"]["rows"]
+
+    assert short_day(monday) in page
+    assert shown.why == f"not before {short_day(monday)}"
+
+
+def test_a_split_measure_is_measured_when_both_parts_are(branch, crew, dispatcher):
+    job = make_job(branch)
+    first = make_appointment(job, crew=crew, day=MONDAY, time="9:00")
+    appointments.split_appointment(appointment=first, first_min=30, by=dispatcher)
+
+    facts = stage_facts(job)
+
+    assert facts.measures_open == 2
+    assert stage_of(replace(facts, openings_measured=3)) == "to_measure"
+    job.appointments.update(state="done")
+    assert stage_of(replace(stage_facts(job), openings_measured=3)) == "measured"
+
+
+def test_a_visit_says_that_its_place_is_not_exact(branch, crew, office):
+    site = make_site(make_customer(branch), place_from="street", place_within_m=300)
+    row = make_appointment(make_job(branch, site=site), crew=crew, day=MONDAY, time="9:00")
+
+    assert "within about 300 m" in office.get(f"/visits/{row.pk}/").content.decode()
+
+
+def test_a_swap_is_taken_back_as_one(branch, crew, office, dispatcher):
+    other = make_crew(branch)
+    rows = [make_appointment(make_job(branch), crew=one, day=MONDAY, time="9:00") for one in (crew, other)]
+    office.post("/calendar/swap/", {"one": crew.pk, "other": other.pk, "day": str(MONDAY)})
+    assert [Appointment.objects.get(pk=row.pk).crew for row in rows] == [other, crew]
+    assert "Undo the last swap" in office.get(f"/calendar/?day={MONDAY}").content.decode()
+
+    office.post("/calendar/swap/", {"undo": "1", "day": str(MONDAY)})
+
+    assert [Appointment.objects.get(pk=row.pk).crew for row in rows] == [crew, other]
+    assert "Undo the last swap" not in office.get(f"/calendar/?day={MONDAY}").content.decode()
+    appointments.swap_crews(one=crew, other=other, day=MONDAY, by=dispatcher)
+    appointments.lock(appointment=Appointment.objects.get(pk=rows[0].pk), by=dispatcher)
+    with pytest.raises(Refused, match="something happened"):
+        appointments.undo_swap(crews=[crew, other], day=MONDAY, by=dispatcher)
+
+
+def test_a_phone_number_that_is_known_is_said_while_booking(branch, office):
+    known = make_customer(branch, name="Ada Ellery", phone="(312) 555-0147")
+    keep_customer(known)
+
+    page = office.post("/jobs/book/windows/", {"customer-name": "A. Ellery", "customer-phone": "312 555 0147"})
+    other = office.post("/jobs/book/windows/", {"customer-name": "A. Ellery", "customer-phone": "312 555 0148"})
+
+    assert f"for_customer={known.pk}" in page.content.decode()
+    assert "Known already" not in other.content.decode()
+
+
+def test_a_held_time_tells_nobody_the_install_date(branch, crew, dispatcher):
+    row = make_appointment(make_job(branch))
+    offer = offers_for(row).best[0]
+    appointments.reserve_offer(appointment=row, crew=offer.crew, window=offer.window, by=dispatcher)
+    booking_view._tell_first(row, dispatcher)
+
+    actions = set(AuditEntry.objects.filter(job=row.job_id).values_list("action", flat=True))
+
+    assert dates.SAID in actions
+    assert not any(action.startswith("told the customer") for action in actions)

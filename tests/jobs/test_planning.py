@@ -10,6 +10,7 @@ import pytest
 
 from jobs.models import Appointment, CalendarRules, Proposal, Wish
 from jobs.rules.routing import Reason, plan_of, solve, verify
+from jobs.rules.stabilise import calmed
 from jobs.schedule.doubts import doubtful
 from jobs.schedule.effects import COST_UNIT, effect_of
 from jobs.schedule.plan import driver_id, read_problem
@@ -726,3 +727,44 @@ def test_a_reason_names_crews_days_and_times_as_people_say_them(branch, dispatch
     needs = f"crew {van.pk}", "for install"
     assert said("no_skills", skills=needs) == "no crew can be Isko's crew and drive for install"
     assert said("ready", ready=86_400) == f"it is ready at {next_day}, after its last window"
+
+
+def test_heading_and_button_follow_what_was_accepted(branch, dispatcher, crew, as_user):
+    """After one of two the heading said "2 more visits" and the button "Accept all 1"."""
+    visits = [make_appointment(make_job(branch)) for _ in range(2)]
+    proposal = proposed(branch, dispatcher, crew, visits)
+    figures = {"paid_min": 60, "cost": 9.0, "unplaced": 0, "drive_min": 30}
+    proposal.summary = {"before": {"stops": 0, **figures}, "after": {"stops": 2, **figures}}
+    proposal.save()
+    office, url = as_user(dispatcher), proposal.get_absolute_url()
+    assert office.get(url).context["headline"].startswith("2 more visits")
+    assert "$9.00" in office.get(url).content.decode()  # costs had no currency
+
+    accepting.accept_moves(proposal=proposal, moves=proposal.moves.all()[:1], by=dispatcher)
+    half = office.get(url)
+    accepting.accept_moves(proposal=proposal, moves=proposal.moves.all(), by=dispatcher)
+    whole = office.get(url)
+
+    assert half.context["headline"].startswith("1 more visit,")
+    assert "1 of 2 accepted" in half.content.decode()
+    assert "Accept the other 1" in half.content.decode()
+    assert (whole.context["answered"], whole.context["headline"]) == (
+        "2 of 2 accepted",
+        "Nothing of it is open any more",
+    )
+
+
+def test_a_plan_does_not_move_a_visit_by_some_minutes_for_nothing(branch, dispatcher, crew):
+    """Of 29 moves nine were of one to four minutes."""
+    row = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="9:02")
+    far = make_appointment(make_job(branch), crew=crew, day=MONDAY, time="13:00")
+    found = read_problem(branch, [crew], [MONDAY])
+    plan = plan_of(found.problem, {0: [found.problem.stop_number[row.pk], found.problem.stop_number[far.pk]]})
+    starts = {visit.id: visit.start for route in plan.routes for visit in route.visits}
+    rows = {row.pk: starts[row.pk] + 120, far.pk: starts[far.pk] + 3600}
+
+    calm = calmed(found.problem, plan, rows)
+
+    assert {visit.id: visit.start for route in calm.routes for visit in route.visits} == {
+        row.pk: starts[row.pk] + 120, far.pk: starts[far.pk] + (120 if starts[far.pk] < starts[row.pk] else 0),
+    }  # fmt: skip

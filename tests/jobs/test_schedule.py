@@ -18,10 +18,11 @@ from django.utils import timezone
 from jobs.models import Absence, Appointment, CalendarRules, PossibleWindow, TravelLeg, WorkingHours
 from jobs.rules.routing import regret_plan
 from jobs.schedule.chances import day_chances, outlooks
-from jobs.schedule.day import read_day, read_schedule
+from jobs.schedule.day import moment, read_day, read_schedule
 from jobs.schedule.effects import day_cost, effect_of, money, prices_of
 from jobs.schedule.offers import offer_in, offers_for, rescues
 from jobs.schedule.plan import read_problem
+from jobs.schedule.words import stay_text
 from jobs.services import appointments as services
 from tests.factories import a_monday, at, make_appointment, make_crew, make_customer, make_job, make_site
 
@@ -385,6 +386,37 @@ def test_an_offer_leaves_the_crew_its_lunch(branch, crew):
     visit(branch, "B", crew, "11:00", is_locked=True)
 
     assert offered(branch, visit(branch, "C", minutes=90), crew, "12:00", "14:00")[1] == "12:40"
+
+
+def test_a_long_visit_has_the_crews_lunch_in_it(branch, crew, dispatcher):
+    """Six hours did not go before lunch nor after it, so all of the day's starts were at noon, told till seven."""
+    WorkingHours.objects.update(lunch_min=30, lunch_from=dt.time(11, 30), lunch_until=dt.time(13, 30))
+    row = visit(branch, "A", minutes=360)
+    later = visit(branch, "B", minutes=60)
+    late = visit(branch, "C", minutes=360)
+    Appointment.objects.filter(pk=late.pk).update(duration_safe_min=500)
+    late.refresh_from_db()
+
+    morning = (at(branch, MONDAY, "8:00"), at(branch, MONDAY, "10:00"))
+    offer = offer_in(row, crew, morning)
+    effect = effect_of(row, crew=crew, starts_at=offer.starts_at)
+    problem = read_problem(branch, [crew], [MONDAY], also=[row, later])
+    (route,) = regret_plan(problem.problem).routes
+
+    assert (offer.price, [clash.text for clash in effect.clashes]) == (effect.price, [])
+    assert (offer.ends_by - offer.starts_at, offer.over_min) == (dt.timedelta(minutes=390), 0)
+    assert offer_in(row, crew, (at(branch, MONDAY, "12:00"), at(branch, MONDAY, "14:00"))) is None
+    assert {stop.id for stop in route.visits} == {row.pk, later.pk}
+    past = offer_in(late, crew, morning)
+    assert (past.is_past, past.is_risky, "after the crew's hours" in past.over_text) == (True, True, True)
+
+    services.reserve_offer(appointment=row, crew=crew, window=morning, by=dispatcher)
+    day = read_day(crew, MONDAY)
+    assert day.stops[row.pk].leave - day.stops[row.pk].start == 390 * 60
+    assert day_chances(day, timezone.now())[row.pk] == offer.chance
+    assert stay_text(row) == "6 h 30 min"
+    after = offer_in(later, crew, (at(branch, MONDAY, "14:00"), at(branch, MONDAY, "16:00")))
+    assert after.starts_at >= moment(day.stops[row.pk].leave)
 
 
 def test_a_visit_nothing_was_promised_of_is_pushed_within_the_customers_times(branch, crew):

@@ -28,6 +28,7 @@ class Arrays:
 
     travel: np.ndarray
     service: np.ndarray
+    eats: np.ndarray
     open_lo: np.ndarray
     open_hi: np.ndarray
     load: np.ndarray
@@ -52,7 +53,7 @@ def part_of(arrays: Arrays, stops: np.ndarray, days: np.ndarray) -> Arrays:
     total = len(arrays.service)
     places = np.concatenate([stops, np.arange(total, len(arrays.travel))])
     shift = total - len(stops)
-    by_stop = ("service", "open_lo", "open_hi", "load", "priority", "promised_end")
+    by_stop = ("service", "eats", "open_lo", "open_hi", "load", "priority", "promised_end")
     by_day = ("begin", "end", "limit", "capacity", "lunch_lo", "lunch_hi", "lunch_len")
     return Arrays(
         travel=arrays.travel[np.ix_(places, places)],
@@ -76,6 +77,7 @@ def arrays_of(problem: Problem) -> Arrays:
     return Arrays(
         travel=problem.travel[np.ix_(places, places)] if len(places) else np.zeros((0, 0), np.int64),
         service=_ints(stop.service for stop in stops),
+        eats=_ints(stop.eats for stop in stops),
         open_lo=open_lo,
         open_hi=open_hi,
         load=_ints(stop.load for stop in stops),

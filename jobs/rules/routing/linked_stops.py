@@ -267,7 +267,7 @@ def _at(
         for gap in open_ones:
             team = _team(problem, gap.day)
             if team not in teams and (
-                start_in(routes[gap.day], gap.node, into, out_of, (start, start), stop.service) is not None
+                start_in(routes[gap.day], gap.node, into, out_of, (start, start), stop) is not None
             ):
                 teams[team] = gap
             if len(teams) == max(CHOICES, len(meeting)):

@@ -138,6 +138,8 @@ class Stop:
         What each day costs that it waits: each after the first up to that on which its shift begins.
     due, overdue
         A time on the last day it should be done on, and what each day after that costs on top.
+    eats
+        So long that the crew may take its lunch within it; it then lasts longer by that.
     """
 
     id: Id
@@ -157,6 +159,7 @@ class Stop:
     wait: Whole = 0
     due: Annotated[int | None, Within(0, LARGEST_TIME)] = None
     overdue: Whole = 0
+    eats: bool = False
 
 
 @dataclass(frozen=True, slots=True)

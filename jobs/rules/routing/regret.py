@@ -245,8 +245,11 @@ def insertion_prices(
     done1 = _starts(arrays, rows, ready1) + service
     legal = done1 + onward <= late1
     if route.lunch_len:
-        done0 = _starts(arrays, rows, leave0 + there) + service
+        start0 = _starts(arrays, rows, leave0 + there)
+        done0 = start0 + service
         legal |= done0 + onward <= late0
+        within = (arrays.eats[rows] > 0) & (start0 <= route.lunch_hi) & (done0 >= route.lunch_lo)
+        legal |= within & (done0 + route.lunch_len + onward <= late1)
         eat = np.maximum(done0, route.lunch_lo)
         legal |= (eat <= route.lunch_hi) & (eat + route.lunch_len + onward <= late1)
     legal &= (route.load + arrays.load[rows] <= arrays.capacity[number])[None, :]

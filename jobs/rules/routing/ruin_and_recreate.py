@@ -45,7 +45,7 @@ NODE = np.dtype(
 lunch to come, `0`) the earliest departure from it and the latest arrival at it."""
 
 STOP = np.dtype(
-    [(name, "i8") for name in ("service", "load", "priority", "first", "last", "windows", "promised", "misses")]
+    [(name, "i8") for name in ("service", "eats", "load", "priority", "first", "last", "windows", "promised", "misses")]
     + [(name, "i4") for name in ("route", "node", "best_route", "best_node", "days_at", "days_to")],
     align=True,
 )
@@ -145,6 +145,18 @@ def start_until(lo, hi, count, stop, bound):
 
 
 @inlined
+def start_within(lo, hi, stops, stop, leave, eat_lo, eat_hi, length):
+    """The last start that eats within the stop and leaves by `leave`, LONG_AGO if it can't be eaten there."""
+    found = LONG_AGO
+    if stops[stop].eats and length > 0:
+        service = stops[stop].service
+        found = start_until(lo, hi, stops[stop].windows, stop, min(leave - length - service, eat_hi))
+        if found + service < eat_lo:
+            found = LONG_AGO
+    return found
+
+
+@inlined
 def copy_node(into, r, k, nodes, j):
     """Copies node `j` of the route to node `k`."""
     into[r, k].place = nodes[r, j].place
@@ -231,6 +243,8 @@ def retime_lunch(nodes, days, stops, travel, lo, hi, r):
         windows, service = stops[stop].windows, stops[stop].service
         leave0 = min(start_from(lo, hi, windows, stop, leave0 + drive) + service, FAR)
         leave = min(start_from(lo, hi, windows, stop, ready) + service, FAR)
+        if stops[stop].eats and leave0 < FAR and leave0 - service <= eat_hi and leave0 >= eat_lo:
+            leave = min(leave, leave0 + length)
         nodes[r, k].leave0 = leave0
         nodes[r, k].leave = leave
         before = stop
@@ -246,11 +260,13 @@ def retime_lunch(nodes, days, stops, travel, lo, hi, r):
         eat = min(late - length, eat_hi)
         if eat >= eat_lo:
             late0 = max(late0, eat)
+        within = start_within(lo, hi, stops, stop, late, eat_lo, eat_hi, length)
         late = start_until(lo, hi, windows, stop, late - service)
         late0 = start_until(lo, hi, windows, stop, late0 - service)
         eat = min(late - length, eat_hi)
         if eat >= eat_lo:
             late0 = max(late0, eat)
+        late0 = max(late0, within)
         nodes[r, k].late = late
         nodes[r, k].late0 = late0
 
@@ -298,11 +314,13 @@ def time_cost(nodes, days, stops, lo, hi, work, r):
         if k == 0:
             break
         stop = nodes[r, k].place
+        within = start_within(lo, hi, stops, stop, late, eat_lo, eat_hi, length)
         late = start_until(lo, hi, stops[stop].windows, stop, late - stops[stop].service)
         late0 = start_until(lo, hi, stops[stop].windows, stop, late0 - stops[stop].service)
         eat = min(late - length, eat_hi)
         if length > 0 and eat >= eat_lo:
             late0 = max(late0, eat)
+        late0 = max(late0, within)
     if length > 0 and late < eat_lo + length:
         late = np.int64(LONG_AGO)
     depart = max(days[r].begin, max(late0, late))
@@ -629,6 +647,8 @@ def find_lunch(nodes, days, stops, travel, into, lo, hi, extra, found, work, sto
             done = start_from(lo, hi, windows, stop, leave0 + there) + service
             eat = max(done, eat_lo)
             legal = done + onward <= nodes[r, k + 1].late0
+            if stops[stop].eats and done - service <= eat_hi and done >= eat_lo:
+                legal = legal or done + length + onward <= nodes[r, k + 1].late
             legal = legal or (eat <= eat_hi and eat + length + onward <= nodes[r, k + 1].late)
         if not legal:
             continue
@@ -1019,6 +1039,7 @@ def data_of(
     ends = np.cumsum([0, *(len(numbers) for numbers in days_of)])
     has_extra = bool(arrays.extra.any())
     stops = np.zeros(n, dtype=STOP)
+    stops["eats"] = arrays.eats
     stops["service"], stops["load"], stops["priority"] = arrays.service, arrays.load, arrays.priority
     lo, hi = np.minimum(arrays.open_lo, FAR), np.minimum(arrays.open_hi, FAR - 1)
     stops["first"], stops["last"], stops["windows"] = lo[:, 0], hi.max(axis=1), (hi >= 0).sum(axis=1)

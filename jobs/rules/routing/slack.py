@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from jobs.rules.routing.model import CrewDay, Problem, Span
+from jobs.rules.routing.model import CrewDay, Problem, Span, Stop
 from jobs.rules.routing.timing import NEVER, last_start, next_start
 
 LONG_AGO = -(1 << 60)
@@ -67,6 +67,10 @@ class Slack:
                 ready = min(ready, max(leave0 + drive, self.lunch_lo) + self.lunch_len)
         return leave0 + drive, ready
 
+    def eats_within(self, start: int, service: int) -> bool:
+        """Whether lunch can be taken within a stop that begins then."""
+        return self.lunch_len > 0 and start <= self.lunch_hi and start + service >= self.lunch_lo
+
     def _forward(self, problem: Problem) -> None:
         rows, places, day = problem.rows, self.places, self.day
         if self.lunch_len:
@@ -76,9 +80,12 @@ class Slack:
         self.leave0, self.leave1 = [leave0], [leave1]
         for place, number in enumerate(self.order):
             ready0, ready1 = self.after_drive(leave0, leave1, rows[places[place]][places[place + 1]])
-            service = problem.stops[number].service
-            leave0 = min(next_start(problem.windows[number], ready0) + service, NEVER)
-            leave1 = min(next_start(problem.windows[number], ready1) + service, NEVER)
+            stop, windows = problem.stops[number], problem.windows[number]
+            start0 = next_start(windows, ready0)
+            leave0 = min(start0 + stop.service, NEVER)
+            leave1 = min(next_start(windows, ready1) + stop.service, NEVER)
+            if stop.eats and self.eats_within(start0, stop.service):
+                leave1 = min(leave1, leave0 + self.lunch_len)
             self.leave0.append(leave0)
             self.leave1.append(leave1)
 
@@ -110,11 +117,16 @@ class Slack:
                 eat = min(start1 - self.lunch_len, self.lunch_hi)
                 if eat >= self.lunch_lo:
                     start0 = max(start0, eat)
+                if problem.stops[number].eats:
+                    within = last_start(windows, min(leave1 - self.lunch_len - service, self.lunch_hi))
+                    if within >= 0 and self.eats_within(within, service):
+                        start0 = max(start0, within)
             self.late0[node], self.late1[node] = start0, start1
 
 
-def start_in(slack: Slack, node: int, into: list[int], out_of: list[int], span: Span, service: int) -> int | None:
+def start_in(slack: Slack, node: int, into: list[int], out_of: list[int], span: Span, stop: Stop) -> int | None:
     """When service would begin in that gap and window; None where it does not fit."""
+    service = stop.service
     there, onward = into[slack.places[node]], out_of[slack.places[node + 1]]
     ready0, ready1 = slack.after_drive(slack.leave0[node], slack.leave1[node], there)
     late0, late1 = slack.late0[node + 1], slack.late1[node + 1]
@@ -128,6 +140,8 @@ def start_in(slack: Slack, node: int, into: list[int], out_of: list[int], span: 
         return None
     leave = start + service
     if leave + onward <= late0:
+        return start
+    if stop.eats and slack.eats_within(start, service) and leave + slack.lunch_len + onward <= late1:
         return start
     eat = max(leave, slack.lunch_lo)
     return start if eat <= slack.lunch_hi and eat + slack.lunch_len + onward <= late1 else None

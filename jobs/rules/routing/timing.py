@@ -44,10 +44,11 @@ class Timing:
 
 @dataclass(frozen=True, slots=True)
 class _Pause:
-    """Lunch in leg `leg` (0 is the first drive), taken on arrival or else before driving off."""
+    """Lunch in leg `leg` (0 is the first drive): taken on arrival, within the stop there, or before driving off."""
 
     leg: int
     on_arrival: bool
+    within: bool = False
 
 
 def next_start(windows: Sequence[Span], ready: int) -> int:
@@ -74,7 +75,7 @@ def time_route(problem: Problem, day: CrewDay, order: Sequence[int]) -> Timing |
     then lunch at its earliest.
     """
     best: Timing | None = None
-    for pause in _pauses(day, len(order)):
+    for pause in _pauses(problem, day, order):
         timing = _drive(problem, day, order, pause)
         if timing is not None and (best is None or _rank(timing) < _rank(best)):
             best = timing
@@ -85,12 +86,14 @@ def _rank(timing: Timing) -> tuple[int, int]:
     return timing.back, -timing.depart
 
 
-def _pauses(day: CrewDay, stops: int) -> Iterable[_Pause | None]:
+def _pauses(problem: Problem, day: CrewDay, order: Sequence[int]) -> Iterable[_Pause | None]:
     if day.lunch is None:
         return [None]
+    stops = len(order)
     inner = [_Pause(leg, arrival) for leg in range(1, stops + 1) for arrival in (True, False)]
     # on the first leg only on arrival (before it is BEFORE), on the last only before it (else AFTER)
     inner = [p for p in inner if not (p.leg == stops and p.on_arrival)] + [_Pause(0, True)]
+    inner += [_Pause(leg, False, within=True) for leg, number in enumerate(order) if problem.stops[number].eats]
     return [_Pause(BEFORE, False), _Pause(AFTER, False), *inner] if stops else [_Pause(AFTER, False)]
 
 
@@ -125,6 +128,11 @@ def _forward(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause
         if leg:
             times[-1] = (*times[-1][:2], drive_off)
         leave = start + stop.service
+        if lunch := _lunch_on(day, pause, leg, within=True):
+            lunch_at = max(start, lunch.earliest)
+            if lunch_at > leave:
+                return None
+            leave += lunch.duration
         times.append((arrive, start, leave))
         place = stop.at
     if lunch := _lunch_on(day, pause, len(order), on_arrival=False):
@@ -138,9 +146,11 @@ def _forward(problem: Problem, day: CrewDay, order: Sequence[int], pause: _Pause
     return Timing(depart, tuple(times), back, lunch_at)
 
 
-def _lunch_on(day: CrewDay, pause: _Pause | None, leg: int, *, on_arrival: bool) -> Lunch | None:
+def _lunch_on(
+    day: CrewDay, pause: _Pause | None, leg: int, *, on_arrival: bool = False, within: bool = False
+) -> Lunch | None:
     """The day's lunch, if this is where it is taken."""
-    return day.lunch if pause is not None and pause.leg == leg and pause.on_arrival == on_arrival else None
+    return day.lunch if pause == _Pause(leg, on_arrival, within) else None
 
 
 def _too_late(lunch: Lunch | None, at: int | None) -> bool:
@@ -159,7 +169,10 @@ def _latest_departure(problem: Problem, day: CrewDay, order: Sequence[int], paus
         if lunch := _lunch_on(day, pause, leg, on_arrival=False):
             bound = min(bound - lunch.duration, lunch.latest)
         if stop is not None:
-            bound = last_start(problem.windows[order[leg - 1]], bound - stop.service)
+            bound -= stop.service
+            if lunch := _lunch_on(day, pause, leg - 1, within=True):
+                bound = min(bound - lunch.duration, lunch.latest)
+            bound = last_start(problem.windows[order[leg - 1]], bound)
             place = stop.at
     return max(bound, early.depart)
 

@@ -190,16 +190,19 @@ def _lunch_faults(problem: Problem, crew: Crew, stops: list[Stop], route: Route)
     if not lunch.earliest <= route.lunch <= lunch.latest:
         short = max(lunch.earliest - route.lunch, route.lunch - lunch.latest)
         yield Fault("lunch", f"Crew {crew.id} would eat {minutes(short)} out of its time.", None, *key, short)
-    if not _is_idle(problem, crew, stops, route, route.lunch, route.lunch + lunch.duration):
+    if not _may_eat(problem, crew, stops, route, route.lunch, lunch.duration):
         yield Fault("lunch", f"Crew {crew.id} would drive or work during lunch.", None, *key)
 
 
-def _is_idle(problem: Problem, crew: Crew, stops: list[Stop], route: Route, begin: int, end: int) -> bool:
-    """Whether the crew neither drives nor works in the span."""
-    legs = _legs(problem, crew, stops)
+def _may_eat(problem: Problem, crew: Crew, stops: list[Stop], route: Route, begin: int, duration: int) -> bool:
+    """Whether the crew neither drives nor works in that time; where it eats within a stop it stays as much longer."""
+    end, legs = begin + duration, _legs(problem, crew, stops)
     busy = [(route.depart, route.depart + legs[0])]
     for stop, visit, leg in zip(stops, route.visits, legs[1:], strict=True):
-        busy.append((visit.start, visit.start + stop.service))
+        done = visit.start + stop.service
+        if stop.eats and visit.start <= begin <= done and visit.leave >= done + duration:
+            done = begin  # the rest of the work comes after lunch
+        busy.append((visit.start, done))
         busy.append((visit.leave, visit.leave + leg))
     return all(b <= begin or a >= end for a, b in busy if a < b) and begin >= route.depart and end <= route.back
 

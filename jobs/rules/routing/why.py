@@ -130,6 +130,8 @@ def _at(problem: Problem, stop: Stop, day: CrewDay, route: Slack, place: int, wi
         start = max(min(ready, window[1]), window[0])
         late = max(0, ready - window[1])
         leave0, leave1 = (NEVER, start + stop.service) if eaten else (start + stop.service, NEVER)
+        if not eaten and stop.eats and route.eats_within(start, stop.service):
+            leave1 = leave0 + route.lunch_len
         next0, next1 = route.after_drive(leave0, leave1, onward)
         over = max(0, min(next0 - route.late0[place + 1], next1 - route.late1[place + 1]))
         options.append((late + over, late, over))

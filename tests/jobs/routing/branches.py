@@ -142,10 +142,12 @@ def _stop(pick: random.Random, number: int, days: int, crews: tuple[Crew, ...]) 
     if with_shifts and pick.random() < 0.1:
         crew = pick.choice(with_shifts)
         locked = (crew.id, pick.randrange(len(crew.shifts)))
+    service = pick.randint(0, 7200)
     return Stop(
         id=number,
         at=4 + number,
-        service=pick.randint(0, 7200),
+        service=service,
+        eats=service > 5000,
         windows=tuple(windows),
         skills=frozenset(pick.sample(["measure", "install", "motor"], pick.choice([0, 0, 1, 1, 2]))),
         load=pick.randint(0, 5),

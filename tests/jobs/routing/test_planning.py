@@ -184,6 +184,21 @@ def test_lunch_is_taken_between_stops_and_in_its_time():
     assert route.back - route.depart == 6 * HOUR + 2 * 1800 + 1800
 
 
+def test_lunch_is_taken_within_a_long_stop():
+    """Seven hours do not go before lunch nor after it: nobody could be sent there."""
+    crew = Crew("c", 0, 0, ((8 * HOUR, 17 * HOUR),), lunch=Lunch(11 * HOUR, 12 * HOUR, 1800))
+    long = Stop("a", 1, 7 * HOUR, windows=((8 * HOUR, 9 * HOUR),))
+    assert solve(line(long, crews=(crew,)), 0.0).routes == ()
+
+    problem = line(replace(long, eats=True), Stop("b", 1, 1200), crews=(crew,))
+    plan = solve(problem, 0.0)
+
+    assert (plan.unplaced, verify(problem, plan)) == ((), ())
+    visits = {visit.id: visit for visit in plan.routes[0].visits}
+    assert visits["a"].leave - visits["a"].start == 7 * HOUR + 1800
+    assert 11 * HOUR <= plan.routes[0].lunch <= 12 * HOUR
+
+
 def test_lunch_may_begin_on_arrival_at_its_latest_minute():
     """Off at 10:00 for two hours, lunch from 11:00 to 12:00: eaten on arrival, not an hour later on the way."""
     crew = Crew("c", 0, 0, ((8 * HOUR, 16 * HOUR),), lunch=Lunch(11 * HOUR, 12 * HOUR, 1800))
