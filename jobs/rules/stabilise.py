@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 from jobs.rules.routing.model import Id, Plan, Problem, Route, Stop
-from jobs.rules.routing.timing import assemble, build_route, route_cost
+from jobs.rules.routing.timing import assemble, build_route
 from jobs.rules.routing.verify import verify
 
 SLACKS: Final = (0, 300, 600, 900, 1800, 2700, 3600, 5400, 7200)
@@ -48,7 +48,7 @@ NEAR: Final = 300
 
 def calmed(problem: Problem, plan: Plan, starts: Mapping[Id, int]) -> Plan:
     """
-    The plan without moves of less than `NEAR` on a crew's own day that gain less than a hundredth of the day.
+    The plan without moves of less than `NEAR` on a crew's own day, as far as it can be driven so.
 
     Every other stop begins when the plan has it.
 
@@ -79,7 +79,6 @@ def _calmed_route(problem: Problem, route: Route, starts: Mapping[Id, int]) -> R
         and tuple(problem.previous.get(visit.id, ())) == here
     ]
     day, best = problem.days[problem.day_number[here]], route
-    most = route_cost(problem, day, route) * 101 // 100
     order = [problem.stop_number[visit.id] for visit in route.visits]
     tries = [near, *([one] for one in near if len(near) > 1)]
     for back in tries if near else ():
@@ -87,10 +86,9 @@ def _calmed_route(problem: Problem, route: Route, starts: Mapping[Id, int]) -> R
         found = build_route(_notified_at(problem, order, wanted, 0), day, order)
         if found is None or any(visit.start != wanted[visit.id] for visit in found.visits):
             continue
-        if route_cost(problem, day, found) <= most:
-            best = found
-            if back is near:
-                break
+        best = found
+        if back is near:
+            break
     return best
 
 

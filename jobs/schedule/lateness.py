@@ -8,7 +8,7 @@ from typing import Final
 
 from jobs.models import Appointment
 from jobs.schedule.chances import Outlook
-from jobs.schedule.day import DaySchedule, moment
+from jobs.schedule.day import DaySchedule, moment, seconds
 from jobs.schedule.words import clock
 from shared.formats.durations import minutes_text
 
@@ -97,8 +97,9 @@ def _due(day: DaySchedule, now: dt.datetime) -> Quiet | None:
     ahead = day.ahead(now)
     if ahead.under_way is not None:
         there = ahead.under_way
-        lasts = there.safe_min or round(there.minutes * 1.3)
-        return Quiet(there.pk, (there.arrived_at or now) + dt.timedelta(minutes=lasts), "done")
+        arrived, lasts = there.arrived_at or now, 60 * (there.safe_min or round(there.minutes * 1.3))
+        lasts += 0 if day.pause is None else day.pause.within(seconds(arrived), lasts)
+        return Quiet(there.pk, arrived + dt.timedelta(seconds=lasts), "done")
     if not ahead.stops:
         return None
     stop = ahead.stops[0]

@@ -273,7 +273,7 @@ def why_unplaced(row: Appointment, earliest: dt.date | None) -> str:
 def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
     head = [
         "day", "crew", "job", "customer", "address", "visit", "starts", "ends", "promised from", "until", "state",
-        "outcome", "locked", "problem",
+        "outcome", "problem", "locked",
     ]  # fmt: skip
     outcomes, now = ports.outcomes(_standing(schedule)), timezone.now()
     rows = [
@@ -281,7 +281,7 @@ def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
             row.day, one.crew.name, row.job.number, row.job.customer.name, row.job.site.address,
             row.get_purpose_display(), local_text(row.starts_at), local_text(end_of(one, row)),
             local_text(row.promised_from), local_text(row.promised_until), row.get_state_display(),
-            outcomes.get(row.pk, ""), "locked" if row.is_locked else "", problem_of(ahead.get(row.pk)),
+            outcomes.get(row.pk, ""), problem_of(ahead.get(row.pk)), "locked" if row.is_locked else "",
         ]
         for one in (schedule.days.values() if schedule else [])
         for ahead in [outlooks(one, now)]
