@@ -98,7 +98,7 @@ def test_the_page_names_promise_phone_goods_and_who_could_take_it(
 
     assert answer.context["form"].initial["time"] == dt.time(11)
     aboard = "1 package for these visits is on the van"
-    taken = f"{other.name} {clock(taker.starts_at, branch.tz)}"
+    taken = f"{other.name} from {clock(taker.starts_at, branch.tz)}"
     page = " ".join(page.split())
     assert f'name="day" value="{MONDAY}"><input type="hidden" name="time" value="11:00"' in page
     for text in (row.job.number, "555 0142", "11:00 am to 1:00 pm", "U-1, 1 of 2: head", aboard, taken, "% on time"):
