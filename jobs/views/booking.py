@@ -193,7 +193,8 @@ def _book(request: SignedInRequest, booking: _Booking) -> Job:
 def _tell_first(visit: Appointment, by: User) -> None:
     """The date of the job was said beside the times of its measure: it is kept, unless one was told before."""
     if visit.is_measuring() and not JobDate.objects.filter(job=visit.job_id).exists():
-        dates.tell_date(job=visit.job, by=by, action=dates.TOLD if visit.is_promised() else dates.SAID)
+        is_told = visit.state == Appointment.State.PROMISED
+        dates.tell_date(job=visit.job, by=by, action=dates.TOLD if is_told else dates.SAID)
 
 
 def _crews(request: SignedInRequest) -> list[Crew]:

@@ -762,10 +762,10 @@ def test_a_plan_does_not_move_a_visit_by_some_minutes_for_nothing(branch, dispat
     found = read_problem(branch, [crew], [MONDAY])
     plan = plan_of(found.problem, {0: [found.problem.stop_number[row.pk], found.problem.stop_number[far.pk]]})
     starts = {visit.id: visit.start for route in plan.routes for visit in route.visits}
-    rows = {row.pk: starts[row.pk] - 120, far.pk: starts[far.pk] + 3600}
+    rows = {row.pk: starts[row.pk] + 3600, far.pk: starts[far.pk] + 120}
 
     calm = calmed(found.problem, plan, rows)
 
     assert {visit.id: visit.start for route in calm.routes for visit in route.visits} == {
-        row.pk: starts[row.pk] - 120, far.pk: starts[far.pk],
+        row.pk: starts[row.pk], far.pk: starts[far.pk] + 120,
     }  # fmt: skip
