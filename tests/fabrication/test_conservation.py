@@ -21,7 +21,7 @@ from fabrication.services import planning
 from fabrication.services.batches import open_batch
 from fabrication.services.bench import mark_cut, mark_piece, undo_cut, undo_piece
 from fabrication.services.making import make_units
-from fabrication.services.miscuts import report_flaw, report_miscut
+from fabrication.services.miscuts import report_flaw, report_miscut, scrap_part
 from fabrication.services.planning import plan_batch, plan_material
 from fabrication.services.rack import (
     count_stock,
@@ -108,7 +108,7 @@ def back_on_the_rack(material) -> int:
 def any_action(random: Random, cut: PlannedCut, by) -> int:
     """One thing a person at the saw might do; ticks of flaw found."""
     position = random.randrange(len(cut.pieces)) if cut.pieces else 0
-    action = random.choice(["all", "piece", "piece", "piece", "undo", "undo piece", "miscut", "flaw"])
+    action = random.choice(["all", "piece", "piece", "piece", "undo", "undo piece", "miscut", "flaw", "scrap"])
     if action == "all":
         mark_cut(cut=cut, by=by)
     elif action == "piece":
@@ -122,6 +122,9 @@ def any_action(random: Random, cut: PlannedCut, by) -> int:
         left = [(Length(random.randrange(1, cut.length.ticks // 2)), None) for _ in range(random.randrange(3))]
         said = random.choice([{}, {"good": good}, {"good": good, "left": left}])
         report_miscut(cut=cut, spoiled=[position], by=by, reason="blade wandered", **said)
+    elif action == "scrap":  # a good piece spoiled later on is cut again
+        if good := list(Part.objects.filter(material=cut.plan.material, done__gt=0).order_by("pk")):
+            scrap_part(part=random.choice(good), by=by, reason="bent at assembly")
     else:
         start = Length(random.randrange(cut.length.ticks // 2, cut.length.ticks - 30_000))
         end = start + Length(random.randrange(1, 20_000))
