@@ -38,6 +38,7 @@ from measuring.adapters.changes import in_question, said
 from measuring.adapters.options import Offer, offers_of_units, options_shown, shown_options, told_apart_by
 from measuring.adapters.shapes import shape_sheet
 from measuring.models import Shape, SizeChange
+from measuring.ports import ports
 from shared.documents import document_kind
 from shared.formats.money import cents, money_text
 from shared.lengths import Length, LengthUnit
@@ -418,7 +419,7 @@ def unit_labels(make: UnitMake, offer: Offer) -> list[dict[str, object]]:
     model="fabrication.UnitMake",
     template="fabrication/documents/work_order.html",
     roles=WHO,
-    version=7,
+    version=8,
     job=lambda make: make.unit.opening.job_id,
 )
 def work_order(make: UnitMake) -> dict[str, object]:
@@ -433,12 +434,13 @@ def work_order(make: UnitMake) -> dict[str, object]:
 
 
 def _tickets(makes: Sequence[UnitMake]) -> list[dict[str, Any]]:
-    """What travels with each unit's pieces: sizes, options, parts by the numbers of the drawing, steps, checks."""
+    """What travels with each unit: sizes, options, parts by the numbers of the drawing, steps, checks, hardware."""
     offered, steps = offers_of_units(make.unit for make in makes), steps_of_makes(makes)
     questioned = in_question(make.unit_id for make in makes)
+    kits = ports.hardware_of_units([make.unit for make in makes])
     return [
         _ticket(make, offered[make.unit_id])
-        | {"to_do": [step.text for step, _ in steps[make.pk]]}
+        | {"to_do": [step.text for step, _ in steps[make.pk]], "hardware": list(kits.get(make.unit_id, ()))}
         | _said_of(filter(None, [questioned.get(make.unit_id)]), make.unit.product.branch.unit)
         for make in makes
     ]
@@ -484,7 +486,7 @@ def _parts_of(make: UnitMake) -> list[Part]:
 
 @document_kind(
     "fabrication.tickets", title="Tickets", model="fabrication.Batch",
-    template="fabrication/documents/tickets.html", roles=WHO, version=3,
+    template="fabrication/documents/tickets.html", roles=WHO, version=4,
 )  # fmt: skip
 def tickets(batch: Batch) -> dict[str, object]:
     """A ticket a unit that travels with its pieces, on a sheet of its own; a batch in one press."""

@@ -11,6 +11,7 @@ from installs import documents  # noqa: F401 - kinds of documents and entries re
 from installs.adapters.sources import (
     blockers,
     bring,
+    hardware_kits,
     is_recorded,
     obstruction_help,
     outcomes,
@@ -81,6 +82,7 @@ def register() -> None:
     measuring_ports.size_change_hooks.append(size_changed)
     measuring_ports.cancel_hooks.append(pull_again)
     measuring_ports.obstruction_help.append(obstruction_help)
+    measuring_ports.hardware_kits.append(hardware_kits)
 
 
 @receiver(post_save, sender=Appointment)

@@ -48,6 +48,9 @@ MadeFit = Callable[["Product"], Mapping[str, Any]]
 ObstructionHelp = Callable[["Opening", "Obstruction"], Iterable[str]]
 """How the covering gets clear of something: spacers, extension bracket, or that it cannot."""
 
+HardwareKits = Callable[[Sequence["Unit"]], Mapping[int, Sequence[str]]]
+"""By the unit's key: what it is hung with, a line an item with how many; why nobody can say, where nobody can."""
+
 RangeHook = Callable[["Branch"], object]
 """Called when a branch took products of the starting range: what they are made of and hung with is there then."""
 
@@ -67,6 +70,7 @@ class Ports:
     product_options: list[ProductOptions] = field(default_factory=list)
     unit_options: list[UnitOptions] = field(default_factory=list)
     range_hooks: list[RangeHook] = field(default_factory=list)
+    hardware_kits: list[HardwareKits] = field(default_factory=list)
 
     def why_not(self, unit: Unit) -> list[str]:
         return [reason for check in self.release_checks for reason in check(unit)]
@@ -101,6 +105,13 @@ class Ports:
 
     def options_of_units(self, units: Sequence[Unit]) -> dict[int, OptionList]:
         return {key: listed for source in self.unit_options for key, listed in source(units).items()}
+
+    def hardware_of_units(self, units: Sequence[Unit]) -> dict[int, list[str]]:
+        found: dict[int, list[str]] = {}
+        for source in self.hardware_kits:
+            for key, lines in source(units).items():
+                found.setdefault(key, []).extend(lines)
+        return found
 
 
 ports = Ports()

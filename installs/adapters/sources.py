@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
 
 from django.db.models import Count, F, Q
 from django.urls import reverse
 
-from installs.adapters.evaluation import rules_of
+from installs.adapters.evaluation import rules_of, with_needs, work_out
 from installs.models import HardwareUsed, Load, Pull, ReturnOwed, Stop, StopPhoto, UnitHardware, VisitUnit
 from installs.rules.causes import CHOOSE, YES, cause
 from installs.rules.clearance import plan_projection, projection_needed
@@ -198,3 +199,21 @@ def loads_of(job: Job) -> list[Load]:
     visits = job.appointments.filter(purpose__in=INSTALLING).exclude(crew=None)
     pairs = set(visits.values_list("crew", "day"))
     return [load for crew, day in pairs if day for load in Load.objects.filter(crew=crew, day=day)]
+
+
+def hardware_kits(units: Sequence[Unit]) -> dict[int, list[str]]:
+    """By unit: what it is hung with, as the visit's list has it; what a whole job needs once is left to that list."""
+    rows = with_needs(Unit.objects.filter(pk__in=[unit.pk for unit in units])).order_by("opening__job__branch")
+    found = {}
+    for branch, mine in groupby(rows, key=lambda unit: unit.opening.job.branch):
+        for one in work_out(mine, rules_of(branch)):
+            if one.hardware is None:
+                found[one.unit.pk] = [f"not known yet: {one.problem}"]
+                continue
+            lines = [entry for entry in one.hardware.lines if not entry.shared]
+            several = len(one.hardware.fixings) > 1  # the wall is not known: each kit by its name
+            found[one.unit.pk] = [
+                f"{entry.quantity} × {entry.name}" + (f" ({entry.kit})" if several and entry.kit else "")
+                for entry in lines
+            ]
+    return found

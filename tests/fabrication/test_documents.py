@@ -264,6 +264,18 @@ def test_a_batchs_tickets_are_its_units_work_orders_each_on_a_sheet(branch, batc
     assert page.count("hem bar in, end caps on") == 1
 
 
+def test_a_ticket_says_what_its_unit_is_hung_with(cut_by_hand):
+    """Screws and brackets stood on the installer's list only: nobody could put the bag beside its blind."""
+    batch, by = cut_by_hand
+
+    found = tickets(batch)["tickets"]
+    words, pages = set_of("fabrication.tickets", batch, by)
+
+    assert all(any("bracket" in line for line in one["hardware"]) for one in found)
+    assert all(any("screw" in line for line in one["hardware"]) for one in found)
+    assert sum("Hardware kit" in one.text for one in words) == pages == 24
+
+
 def test_the_work_order_carries_the_exploded_drawing(batch):
     make = batch.makes.get()
     assert work_order(make)["drawing"] == ""
