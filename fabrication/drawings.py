@@ -7,24 +7,25 @@ from dataclasses import dataclass
 from math import ceil
 from typing import Any, Final
 
+from django.utils.safestring import SafeString
+
 from fabrication.models import Part, PlannedCut
 from fabrication.rules.load import Worked
 from fabrication.rules.model import Part as RulePart
 from fabrication.rules.model import UnitMake
-from shared.drawings import Svg, number
+from shared.drawings import DIGIT_EM, LEAST_PX, NARROW, Svg, by_width, number
 from shared.formats.dates import weekday_day
 from shared.formats.durations import minutes_text
 from shared.formats.mass import mass
 from shared.lengths import ZERO, Length, LengthUnit
 
-WIDE: Final = 1000.0
+WIDE: Final = 720.0
 BAR_HIGH: Final = 34.0
-BAR_HIGH_ON_PAPER: Final = 64.0
+BAR_HIGH_ON_PAPER: Final = 46.0
 BAR_MARGIN: Final = 9.0
+NARROW_HIGH: Final = 44.0
 LETTER: Final = 7.0
 """What a letter of size 11 takes, so that no word runs over its box."""
-LEAST_NAMED: Final = 34.0
-"""A piece drawn narrower than this gets no code inside; the list beside has it."""
 PAPER_WIDE: Final = 254.0
 PAPER_HIGH: Final = 150.0
 LEAST_PT: Final = 7.1
@@ -38,6 +39,7 @@ def bar_drawing(
     unit: LengthUnit,
     longest: Length | None = None,
     on_paper: bool = False,
+    wide: float = WIDE,
 ) -> Svg:
     """
     One bar with its pieces to scale: code and length in each, kerfs as gaps, what is left hatched.
@@ -46,18 +48,20 @@ def bar_drawing(
     ----------
     longest
         The length that takes the whole width, so that several bars share a scale.
+    wide
+        How wide the sheet is; on a screen no place is narrower, in pixels.
     """
     kerf, trim = _allowances(cut)
-    scale = WIDE / (longest or cut.length).ticks
+    scale = wide / (longest or cut.length).ticks
     what = "offcut to keep" if cut.keeps_offcut else "left over"
-    high, y = (BAR_HIGH_ON_PAPER, 1.0) if on_paper else (BAR_HIGH, BAR_MARGIN)
+    high, y = (BAR_HIGH_ON_PAPER, 1.0) if on_paper else (BAR_HIGH if wide == WIDE else NARROW_HIGH, BAR_MARGIN)
     svg = Svg(
-        WIDE,
+        wide,
         high + 2 * y,
         title=f"Bar {cut.order}, {cut.length.text(unit)} {unit.value}",
         desc=f"{len(cut.pieces)} pieces, {cut.left.on_tape(unit).text(unit)} {what}",
         look="bar-plan",
-        least=LEAST_PT * WIDE / PAPER_WIDE if on_paper else 0,
+        least=LEAST_PT * wide / PAPER_WIDE if on_paper else LEAST_PX,
     )
     svg.rect(0, y, cut.length.ticks * scale, high, "thin")
     if trim > ZERO:
@@ -73,8 +77,8 @@ def bar_drawing(
 
 
 DAYS_SHOWN: Final = 15
-DAY_WIDE: Final = 64.0
-DAY_HIGH: Final = 72.0
+DAY_WIDE: Final = 56.0
+DAY_HIGH: Final = 64.0
 DAYS_A_ROW: Final = 5
 """Of the load of a place: how many working days are drawn, the box of one, and how many stand side by side."""
 
@@ -90,6 +94,7 @@ def load_drawing(name: str, worked: Worked) -> Svg:
         title=f"Load of {name}",
         desc=f"{len(worked.days)} working days of work, {full} of the next {len(days)} full",
         look="load-plan",
+        least=LEAST_PX,
     )
     for position, day in enumerate(days):
         row, column = divmod(position, DAYS_A_ROW)
@@ -106,9 +111,17 @@ def _bar_piece(
 ) -> None:
     x, wide = piece["at"] * scale, piece["length"] * scale
     svg.rect(x, y, wide, high, "stop" if piece.get("spoiled") else "ink")
-    if wide >= max(LEAST_NAMED, 5 * svg.least):
-        svg.text(x + wide / 2, y + high * 0.42, _code(parts, piece), size=10, look="pencil-word")
-        svg.length(x + wide / 2, y + high * 0.74, Length(piece["length"]), unit=unit, size=12)
+    length, code, size = Length(piece["length"]), _code(parts, piece), max(12.0, svg.least)
+    has_code = wide >= _room(code, svg.least)
+    if has_code:
+        svg.text(x + wide / 2, y + high * 0.42, code, size=svg.least, look="pencil-word")
+    if wide >= _room(length.text(unit), size):
+        svg.length(x + wide / 2, y + high * (0.74 if has_code else 0.5), length, unit=unit, size=size)
+
+
+def _room(words: str, size: float) -> float:
+    """What words take; in a piece too narrow for them the list beside has them."""
+    return len(words) * DIGIT_EM * size + 4
 
 
 def _left_over(svg: Svg, x: float, y: float, wide: float, high: float, cut: PlannedCut, unit: LengthUnit) -> None:
@@ -130,8 +143,30 @@ def _blank_words(svg: Svg, x: float, y: float, wide: float, high: float, words: 
         svg.text(x + wide / 2, y + high / 2 + size * 0.36, words, size=size)
 
 
+ROLL_SIDE: Final = 90.0
+"""Right of a roll, for the lengths of its cross cuts."""
+
+
+def bar_by_width(
+    cut: PlannedCut, parts: Mapping[int, Part], *, unit: LengthUnit, longest: Length | None = None
+) -> SafeString:
+    """A bar for a page, narrow or wide."""
+    narrow, wide = (bar_drawing(cut, parts, unit=unit, longest=longest, wide=wide) for wide in (NARROW, WIDE))
+    return by_width(narrow, wide)
+
+
+def roll_by_width(cuts: Sequence[PlannedCut], parts: Mapping[int, Part], *, unit: LengthUnit) -> SafeString:
+    """A roll for a page, narrow or wide."""
+    return by_width(roll_drawing(cuts, parts, unit=unit, wide=NARROW - ROLL_SIDE), roll_drawing(cuts, parts, unit=unit))
+
+
 def roll_drawing(
-    cuts: Sequence[PlannedCut], parts: Mapping[int, Part], *, unit: LengthUnit, on_paper: bool = False
+    cuts: Sequence[PlannedCut],
+    parts: Mapping[int, Part],
+    *,
+    unit: LengthUnit,
+    on_paper: bool = False,
+    wide: float = 560.0,
 ) -> Svg:
     """
     Cross cuts of one roll, one under the other, each piece where it is slit; to scale.
@@ -142,18 +177,17 @@ def roll_drawing(
     item = cuts[0].item
     across = (item.width or ZERO).ticks or max(_right_edge(cut) for cut in cuts)
     run_off = sum(cut.length.ticks for cut in cuts)
-    wide = 560.0
     scale = wide / across
-    high = max(120.0, min(1600.0, run_off * scale))
+    high = max(120.0, min(1600.0, 3 * wide, run_off * scale))
     down = high / run_off if run_off else 1.0
-    points = min(PAPER_WIDE / (wide + 90), PAPER_HIGH / (high + 40))
+    points = min(PAPER_WIDE / (wide + ROLL_SIDE), PAPER_HIGH / (high + 40))
     svg = Svg(
-        wide + 90,
+        wide + ROLL_SIDE,
         high + 40,
         title=f"Roll {item.code}, {Length(across).text(unit)} {unit.value} wide",
         desc=f"{len(cuts)} cross cuts, {Length(run_off).text(unit)} {unit.value} run off; face up, arrows to the top",
         look="roll-plan",
-        least=LEAST_PT / points if on_paper else 0,
+        least=LEAST_PT / points if on_paper else LEAST_PX,
     )
     svg.dimension(0, 22, wide, 22, Length(across), unit=unit, size=12)
     top = 34.0
@@ -205,9 +239,12 @@ class _CrossCut:
         if h < 3 * size:
             return
         middle, line = x + w / 2, self.top + h / 2
+        named = f"{turn}. {_code(parts, piece)}" + (" turned" if turned else "")
+        if w < len(named) * LETTER * size / 11:
+            named = f"{turn}."  # the list beside says which
         sizes = f"{Length(across).text(self.unit)} × {Length(along).text(self.unit)}"
         for words, at, look in (
-            (f"{turn}. {_code(parts, piece)}" + (" turned" if turned else ""), line - size * 0.3, "word"),
+            (named, line - size * 0.3, "word"),
             (sizes, line + size, "pencil-word"),
         ):
             if w >= len(words) * LETTER * size / 11:
@@ -246,7 +283,6 @@ def _allowances(cut: PlannedCut) -> tuple[Length, Length]:
     return material.kerf or ZERO, material.trim or ZERO
 
 
-LIST_AT: Final = 506.0
 LINE: Final = 19.0
 ORDER: Final = ("front", "head", "tube", "body", "bar")
 BODIES: Final = ("cloth", "slats", "vanes", "cells", "folds")
@@ -267,9 +303,15 @@ class Sheet:
     gap: float
     least: float = 0
     has_list: bool = False
+    list_at: float = 0
+    """Where the list begins: beside the drawing, or at 0 under it."""
+    letters: int = 27
+    """Of a name in the list."""
+    ring_at: float = 30
 
 
-SCREEN: Final = Sheet(800, 262, 360, 300, 64, 46, has_list=True)
+SCREEN: Final = Sheet(760, 262, 360, 300, 64, 46, least=LEAST_PX, has_list=True, list_at=470)
+ON_PHONE: Final = Sheet(NARROW, 138, 170, 220, 60, 42, least=LEAST_PX, has_list=True, letters=22, ring_at=12)
 PAPER: Final = Sheet(480, 250, 340, 190, 34, 34, least=12.5)
 """Beside a table that lists the parts under the same numbers; 100 mm wide its words are 7 pt."""
 
@@ -303,6 +345,11 @@ def draw_unit(made: UnitMake, *, unit: LengthUnit = LengthUnit.INCH, sheet: Shee
     return str(_Drawing(made, unit, sheet).render())
 
 
+def unit_by_width(made: UnitMake, *, unit: LengthUnit) -> SafeString:
+    """A unit for a page, narrow or wide."""
+    return by_width(*(_Drawing(made, unit, sheet).render() for sheet in (ON_PHONE, SCREEN)))
+
+
 class _Drawing:
     """One drawing under construction."""
 
@@ -314,8 +361,14 @@ class _Drawing:
         self.widest = max([made.finished_width, *widths])
         self.scale = min(sheet.most_wide / self.widest.ticks, sheet.most_high / made.finished_height.ticks)
         self.height = sheet.top + sum(self._height(part) + sheet.gap for part in self.drawn)
+        self.list_top = 34.0
         if sheet.has_list:
-            self.height = max(self.height + 34, 60 + LINE * (len(made.parts) + 1) + 40, 200)
+            lines = LINE * (len(made.parts) + 1)
+            if sheet.list_at:
+                self.height = max(self.height + 34, 60 + lines + 40, 200)
+            else:
+                self.list_top = self.height
+                self.height += lines + 66
         self.svg = Svg(
             sheet.width, self.height, title=self._title(), desc=self._words(), look="exploded", least=sheet.least
         )
@@ -376,9 +429,10 @@ class _Drawing:
             self.svg.end_group()
 
     def _ring(self, number: int, x: float, y: float) -> None:
-        self.svg.circle(30, y, 9, "thin")
-        self.svg.text(30, y + 3.6, str(number), size=10)
-        self.svg.line(39, y, x - 3, y, "pencil")
+        at = self.sheet.ring_at
+        self.svg.circle(at, y, 9, "thin")
+        self.svg.text(at, y + 3.6, str(number), size=10)
+        self.svg.line(at + 9, y, x - 3, y, "pencil")
 
     # -- shapes -----------------------------------------------------------------------
 
@@ -441,26 +495,32 @@ class _Drawing:
     # -- words beside and below ----------------------------------------------------------
 
     def _list(self) -> None:
-        y = 34.0
-        for words, at in (("part", LIST_AT + 22), ("W", LIST_AT + 206), ("L", LIST_AT + 258)):
+        y, left, right = self.list_top, self.sheet.list_at, self.sheet.width
+        width_at, length_at = right - 88, right - 30
+        for words, at in (("part", left + 22), ("W", width_at), ("L", length_at)):
             anchor = "start" if words == "part" else "middle"
             self.svg.text(at, y, words, size=10, anchor=anchor, look="pencil-word")
-        self.svg.line(LIST_AT, y + 6, self.sheet.width - 12, y + 6, "pencil")
+        self.svg.line(left, y + 6, right, y + 6, "pencil")
         for part in self.made.parts:
             y += LINE
-            self.svg.text(LIST_AT + 14, y + 4, str(self.numbers[id(part)]), size=10, anchor="end")
-            words = _cut(f"{part.quantity} × {part.name}", 27)
-            self.svg.text(LIST_AT + 22, y + 4, words, size=10, anchor="start")
-            for side, at in ((part.width, LIST_AT + 206), (part.length, LIST_AT + 258)):
+            self.svg.text(left + 14, y + 4, str(self.numbers[id(part)]), size=10, anchor="end")
+            words = _cut(f"{part.quantity} × {part.name}", self.sheet.letters)
+            self.svg.text(left + 22, y + 4, words, size=10, anchor="start")
+            for side, at in ((part.width, width_at), (part.length, length_at)):
                 if side is not None:
                     self.svg.length(at, y, side.nearest(_GRID[self.unit]), unit=self.unit, size=10)
 
     def _foot(self) -> None:
         made = self.made
         size = f"finished {made.finished_width.text(self.unit)} × {made.finished_height.text(self.unit, symbol=True)}"
-        words = _cut(f"{size}, {mass(made.weight_g, self.unit)}, {made.mount} mount", 74)
-        self.svg.text(16, self.height - 12, words, anchor="start")
-        self.svg.text(16, 24, _cut(self._title(), 70), size=13, anchor="start")
+        rest = f"{mass(made.weight_g, self.unit)}, {made.mount} mount"
+        left = self.sheet.ring_at - 12
+        if self.sheet.list_at:
+            size = f"{size}, {rest}"
+        else:
+            self.svg.text(left, self.height - 8, rest, anchor="start")
+        self.svg.text(left, self.height - (12 if self.sheet.list_at else 26), size, anchor="start")
+        self.svg.text(left, 24, _cut(self._title(), 70 if self.sheet.list_at else 38), size=12, anchor="start")
 
 
 _GRID: Final = {LengthUnit.INCH: Length(127), LengthUnit.MM: Length(32)}

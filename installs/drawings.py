@@ -10,11 +10,9 @@ from installs.rules.hardware import HardwareList
 from measuring.adapters.evaluation import current, side_of
 from measuring.drawings import opening_drawing, picture_of
 from measuring.models import Opening
-from shared.drawings import Svg
+from shared.drawings import DIGIT_EM, LEAST_PX, Svg
 from shared.lengths import ZERO, Length, LengthUnit
 
-LEAST_IN_OPENING: Final = 17.0
-"""7 points where an opening is 62 mm wide on paper."""
 LEAST_IN_HEAD: Final = 10.6
 """7 points where a head is 121 mm wide on paper."""
 HEAD_WIDE: Final = 520
@@ -23,7 +21,15 @@ EDGE: Final = 46
 PAD_WIDE, PAD_HIGH = 250.0, 100.0
 
 
-def head_drawing(hardware: HardwareList, width: Length, unit: LengthUnit, *, keep_off: Sequence[Length] = ()) -> Svg:
+def head_drawing(
+    hardware: HardwareList,
+    width: Length,
+    unit: LengthUnit,
+    *,
+    keep_off: Sequence[Length] = (),
+    wide: float = HEAD_WIDE,
+    least: float = LEAST_IN_HEAD,
+) -> Svg:
     """
     A head seen from the front: brackets as strokes, each with its distance from the left end.
 
@@ -32,14 +38,16 @@ def head_drawing(hardware: HardwareList, width: Length, unit: LengthUnit, *, kee
     places = hardware.brackets.places
     words = ", ".join(place.at.spoken(unit) for place in places)
     said = f"from the left end: {words}"
-    svg = Svg(HEAD_WIDE, HEAD_HIGH, title="brackets", desc=said, look="head", least=LEAST_IN_HEAD)
-    scale = (HEAD_WIDE - 2 * EDGE) / max(width.ticks, 1)
+    svg = Svg(wide, HEAD_HIGH, title="brackets", desc=said, look="head", least=least)
+    right = max(EDGE, len(width.text(unit)) * DIGIT_EM * least + 8)
+    long = wide - EDGE - right
+    scale = long / max(width.ticks, 1)
     top = 10.0
 
     def x(at: Length) -> float:
         return EDGE + at.ticks * scale
 
-    svg.rect(EDGE, top, HEAD_WIDE - 2 * EDGE, 14, "ink")
+    svg.rect(EDGE, top, long, 14, "ink")
     for spot in keep_off:
         svg.line(x(spot) - 3, top + 4, x(spot) + 3, top + 10, "pencil")
         svg.line(x(spot) - 3, top + 10, x(spot) + 3, top + 4, "pencil")
@@ -55,7 +63,7 @@ def head_drawing(hardware: HardwareList, width: Length, unit: LengthUnit, *, kee
         svg.length(at, y, place.at, unit=unit, size=12)
         last = at
     svg.text(EDGE - 8, top + 12, "L", size=10, anchor="end", look="pencil-word")
-    svg.length(HEAD_WIDE - EDGE + 24, top + 7, width, unit=unit, size=11, look="pencil-word")
+    svg.length(wide - right / 2, top + 7, width, unit=unit, size=11, look="pencil-word")
     return svg
 
 
@@ -82,13 +90,14 @@ def opening_with_brackets(opening: Opening, worked: Sequence[Worked]) -> Svg:
             brackets += [left + at for at in one.hardware.brackets_at]
         left += (one.unit.order_width or ZERO) + Length(side_of(opening).between)
     picture = picture_of(opening, now, units=[one.unit for one in sized], brackets=brackets)
-    return opening_drawing(picture, least=LEAST_IN_OPENING, sides=True)
+    return opening_drawing(picture, sides=True)
 
 
 # -- charts ------------------------------------------------------------------------------
 
-CHART_WIDE: Final = 460
-CHART_HIGH: Final = 190
+CHART_WIDE: Final = 280
+CHART_HIGH: Final = 170
+BAR_HIGH: Final = 38
 
 
 def week_chart(title: str, weeks: Sequence[tuple[str, float | None]], *, percent: bool = True) -> Svg:
@@ -100,8 +109,8 @@ def week_chart(title: str, weeks: Sequence[tuple[str, float | None]], *, percent
     known = [value for _, value in weeks if value is not None]
     most = 100.0 if percent else max([*known, 1.0])
     words = "; ".join(f"{name} {_shown(value, percent)}" for name, value in weeks)
-    svg = Svg(CHART_WIDE, CHART_HIGH, title=title, desc=words, look="chart")
-    left, right, top, low = 40.0, CHART_WIDE - 66.0, 14.0, CHART_HIGH - 30.0
+    svg = Svg(CHART_WIDE, CHART_HIGH, title=title, desc=words, look="chart", least=LEAST_PX)
+    left, right, top, low = 42.0, CHART_WIDE - 56.0, 14.0, CHART_HIGH - 30.0
     for share in (0.0, 0.5, 1.0):
         y = low - (low - top) * share
         svg.line(left, y, right, y, "hatch" if share else "thin")
@@ -110,7 +119,7 @@ def week_chart(title: str, weeks: Sequence[tuple[str, float | None]], *, percent
     run: list[tuple[float, float]] = []
     for position, (name, value) in enumerate(weeks):
         x = left + step * position
-        if (len(weeks) - 1 - position) % max(1, len(weeks) // 6) == 0:
+        if (len(weeks) - 1 - position) % max(1, len(weeks) // 3) == 0:
             svg.text(x, CHART_HIGH - 10, name, size=10, look="pencil-word")
         if value is None:
             _line(svg, run)
@@ -140,15 +149,15 @@ def _shown(value: float | None, percent: bool) -> str:
 
 def bars(title: str, rows: Sequence[tuple[str, float]], *, percent: bool = False) -> Svg:
     """Bars lying down, the longest in chalk, each with its value at its end."""
-    high = 12 + 24 * max(len(rows), 1)
+    high = 12 + BAR_HIGH * max(len(rows), 1)
     words = "; ".join(f"{name} {_shown(value, percent)}" for name, value in rows) or "nothing yet"
-    svg = Svg(CHART_WIDE, high, title=title, desc=words, look="chart")
+    svg = Svg(CHART_WIDE, high, title=title, desc=words, look="chart", least=LEAST_PX)
     most = max([value for _, value in rows] + [1.0])
     longest = next((position for position, (_, value) in enumerate(rows) if value == most), -1)
     for position, (name, value) in enumerate(rows):
-        y = 6 + 24 * position
-        svg.text(150, y + 14, name[:26], size=11, anchor="end")
-        long = value / most * (CHART_WIDE - 220)
-        svg.rect(158, y + 3, max(long, 1), 14, "chalk" if position == longest else "ink")
-        svg.text(164 + long, y + 14, _shown(value, percent), size=11, anchor="start")
+        y = 6 + BAR_HIGH * position
+        svg.text(0, y + 12, name[:40], size=11, anchor="start")
+        long = value / most * (CHART_WIDE - 56)
+        svg.rect(1, y + 17, max(long, 1), 12, "chalk" if position == longest else "ink")
+        svg.text(8 + long, y + 27, _shown(value, percent), size=11, anchor="start")
     return svg

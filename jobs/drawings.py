@@ -7,13 +7,16 @@ from collections.abc import Sequence
 from typing import Final
 
 from django.conf import settings
+from django.utils.safestring import SafeString
 
 from jobs.models import Site
 from jobs.rules.tiles import corner_of, squares_over, zoom_for
 from jobs.schedule.day import DaySchedule, Standing, crew_point
 from jobs.schedule.travel import Point, Via, place_of
-from shared.drawings import Svg
+from shared.drawings import LEAST_PX, NARROW, Svg, by_width, least_for
 from shared.formats.dates import long_day
+from shared.formats.distance import ground_unit
+from shared.lengths import LengthUnit
 from shared.models import Branch
 
 WIDE: Final = 640
@@ -45,15 +48,22 @@ class Ground:
         km_east, km_north = (x - self.wide / 2) / self.px_km, (self.high / 2 - y) / self.px_km
         return self.lon + km_east / (self.squeeze * KM_A_DEGREE), self.lat + km_north / KM_A_DEGREE
 
-    def scale_bar(self) -> tuple[float, float]:
-        """Kilometres of a round bar of at most a fifth of the sheet, and its length there."""
-        most = self.wide / 5 / self.px_km
+    def scale_bar(self, km_each: float = 1.0) -> tuple[float, float]:
+        """How many of so many kilometres a round bar of at most a fifth of the sheet is, and its length there."""
+        most = self.wide / 5 / self.px_km / km_each
         power = 10 ** math.floor(math.log10(most))
-        km = max(step * power for step in (1, 2, 5) if step * power <= most)
-        return km, km * self.px_km
+        many = max(step * power for step in (1, 2, 5) if step * power <= most)
+        return many, many * km_each * self.px_km
 
 
-def route_map(*several: DaySchedule, least: float = 0) -> Svg | None:
+def map_by_width(*several: DaySchedule) -> SafeString | str:
+    """Crews' routes for a page, narrow or wide; nothing when no stop has coordinates."""
+    narrow = route_map(*several, wide=NARROW, high=NARROW, least=LEAST_PX)
+    wide = route_map(*several, least=LEAST_PX)
+    return by_width(narrow, wide) if narrow and wide else ""
+
+
+def route_map(*several: DaySchedule, wide: float = WIDE, high: float = HIGH, least: float = 0) -> Svg | None:
     """
     Crews' routes with numbered stops; roads are not pretended.
 
@@ -64,15 +74,15 @@ def route_map(*several: DaySchedule, least: float = 0) -> Svg | None:
     points += [p for one in drawn if (p := crew_point(one.crew, one.crew.branch)) is not None]
     if not points or not drawn:
         return None
-    ground = Ground(points)
+    ground = Ground(points, wide, high)
     names = ", ".join(f"{one.crew.name} {len(one.standing)} stops" for one in drawn)
-    svg = Svg(WIDE, HIGH, title=f"Routes of {long_day(drawn[0].day)}",
+    svg = Svg(wide, high, title=f"Routes of {long_day(drawn[0].day)}",
               desc=f"Straight lines between stops, north up: {names}.", look="route-map", least=least)  # fmt: skip
     _tiles(svg, ground)
-    svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
+    svg.rect(0.5, 0.5, wide - 1, high - 1, "thin")
     for position, one in enumerate(drawn):
         _route(svg, ground, one, position)
-    _frame(svg, ground)
+    _frame(svg, ground, drawn[0].crew.branch.unit)
     return svg
 
 
@@ -123,13 +133,14 @@ def _tiles(svg: Svg, ground: Ground) -> None:
     svg.text(ground.wide - 6, ground.high - 6, settings.TILES_CREDIT, size=10, anchor="end")
 
 
-def _frame(svg: Svg, ground: Ground) -> None:
-    km, length = ground.scale_bar()
+def _frame(svg: Svg, ground: Ground, unit: LengthUnit) -> None:
+    km_each, name = ground_unit(unit)
+    many, length = ground.scale_bar(km_each)
     left, low = 16, ground.high - 16
     svg.line(left, low, left + length, low, "ink")
     svg.line(left, low - 4, left, low + 4, "ink")
     svg.line(left + length, low - 4, left + length, low + 4, "ink")
-    svg.text(left + length + 6, low + 4, f"{km:g} km", size=11, anchor="start")
+    svg.text(left + length + 6, low + 4, f"{many:g} {name}", size=11, anchor="start")
     x = ground.wide - 18
     svg.polyline([(x, 36), (x, 14)], "ink")
     svg.polyline([(x - 4, 20), (x, 13), (x + 4, 20)], "ink")
@@ -149,7 +160,14 @@ def picking_map(branch: Branch, site: Site | None = None) -> dict[str, object] |
     found = rows.values_list("longitude", "latitude")[:120]
     near: list[Point] = [(lon, lat) for lon, lat in found if lon is not None and lat is not None]
     ground = Ground([base, *near], least_km=4)
-    svg = Svg(WIDE, HIGH, title="Sketch of the sites", desc="Click where the site is; north up.", look="picking-map")
+    svg = Svg(
+        WIDE,
+        HIGH,
+        title="Sketch of the sites",
+        desc="Click where the site is; north up.",
+        look="picking-map",
+        least=least_for(WIDE),
+    )
     _tiles(svg, ground)
     svg.rect(0.5, 0.5, WIDE - 1, HIGH - 1, "thin")
     for point in near:
@@ -160,7 +178,7 @@ def picking_map(branch: Branch, site: Site | None = None) -> dict[str, object] |
     if site is not None and site.point is not None:
         x, y = ground.at(site.point)
         svg.circle(x, y, 7, "chalk")
-    _frame(svg, ground)
+    _frame(svg, ground, branch.unit)
     return {
         "svg": svg, "lon": f"{ground.lon:.6f}", "lat": f"{ground.lat:.6f}", "px_km": f"{ground.px_km:.6f}",
         "squeeze": f"{ground.squeeze:.6f}", "wide": WIDE, "high": HIGH, "km": KM_A_DEGREE,

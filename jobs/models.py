@@ -24,6 +24,7 @@ from jobs.rules.message_languages import LANGUAGES
 from jobs.rules.variation import CAREFUL, Variation
 from shared.fields import DAYS, LONGEST_NOTE, LengthField, between, held_within
 from shared.formats import dates
+from shared.formats.distance import ground_text
 from shared.formats.money import extra_cost
 
 if TYPE_CHECKING:
@@ -241,7 +242,7 @@ class Site(models.Model):
         if not self.place_from or self.place_within_m is None:
             return ""
         off = self.place_within_m
-        about = f"{round(off, -2)} m" if off < 1000 else f"{off / 1000:.0f} km"
+        about = ground_text(off / 1000, self.branch.unit)
         return f"place taken from {self.get_place_from_display()}, within about {about}"
 
     def is_before_1978(self) -> bool:

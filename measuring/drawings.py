@@ -20,12 +20,18 @@ from shared.lengths import EIGHTH, INCH, MM, ZERO, Length, LengthUnit, total
 
 DRAWING_WIDTH: Final = 420
 DRAWING_HEIGHT: Final = 330
+LEAST_WORD: Final = 17.0
+"""11 px where an opening is 272 px wide, 7 points where it is 62 mm wide on paper."""
 USUAL: Final = {
     LengthUnit.INCH: (Length.inches(36), Length.inches(48)),
     LengthUnit.MM: (Length.mm(900), Length.mm(1200)),
 }
 """Drawn where nothing was read yet, and said so."""
 EXAGGERATION: Final = 10
+MOST_WIDE, MOST_HIGH = 196, 200
+"""The opening itself; figures stand round it."""
+BESIDE: Final = 20
+"""A figure of a height stands so far off its line, away from the opening."""
 SHORT: Final = 44
 """A line shorter than this has no room for its figure, which stands under it."""
 
@@ -148,10 +154,10 @@ class _Plan:
             self.height = max(picture.heights.values(), default=covering[1] if covering else usual_height)
         widest = max(self.width, covering[0]) if covering else self.width
         tallest = max(self.height, covering[1]) if covering else self.height
-        self.scale = min(210 / max(widest.ticks, 1), 210 / max(tallest.ticks, 1))
+        self.scale = min(MOST_WIDE / max(widest.ticks, 1), MOST_HIGH / max(tallest.ticks, 1))
         self.w, self.h = self.width.ticks * self.scale, self.height.ticks * self.scale
-        self.x = 60 + (210 - self.w) / 2
-        self.y = 44 + (210 - self.h) / 2
+        self.x = 84 + (MOST_WIDE - self.w) / 2
+        self.y = 50 + (MOST_HIGH - self.h) / 2
         self.factor = EXAGGERATION if exaggerate else 1
 
     def half(self, width: Length | None) -> float:
@@ -173,9 +179,7 @@ class _Plan:
         return self.y + self.h
 
 
-def opening_drawing(
-    picture: Picture, *, exaggerate: bool = False, blank: bool = False, least: float = 0, sides: bool = False
-) -> Svg:
+def opening_drawing(picture: Picture, *, exaggerate: bool = False, blank: bool = False, sides: bool = False) -> Svg:
     """
     An opening to scale: frame double-lined, readings where they were taken, mount in chalk.
 
@@ -185,14 +189,12 @@ def opening_drawing(
         Taper drawn ten times larger, and said so in the drawing.
     blank
         For a printed sheet: room to write where nothing was read yet.
-    least
-        The smallest size of its words, in its own units.
     sides
         Which side is left and which is right, for who did not measure it.
     """
     plan = _Plan(picture, exaggerate)
     desc = _words(picture, plan)
-    svg = Svg(DRAWING_WIDTH, DRAWING_HEIGHT, title=picture.name, desc=desc, look="opening", least=least)
+    svg = Svg(DRAWING_WIDTH, DRAWING_HEIGHT, title=picture.name, desc=desc, look="opening", least=LEAST_WORD)
     if plan.sketch is None:
         _frame(svg, picture, plan)
     else:
@@ -271,8 +273,8 @@ def _figure_frame(svg: Svg, plan: _Plan, found: Sketch) -> None:
 def _sides(svg: Svg, plan: _Plan) -> None:
     if plan.sketch is None:
         svg.text(plan.middle, 13, SEEN, size=9, look="pencil-word")
-    svg.text(14, plan.y + plan.h / 2, "L", size=13, look="pencil-word")
-    svg.text(316, plan.y + plan.h / 2, "R", size=13, look="pencil-word")
+    svg.text(plan.x - 24, plan.y - 10, "L", look="pencil-word")
+    svg.text(plan.right + 24, plan.y - 10, "R", look="pencil-word")
 
 
 def _spans(svg: Svg, picture: Picture, plan: _Plan, found: Sketch, blank: bool) -> None:
@@ -288,9 +290,11 @@ def _spans(svg: Svg, picture: Picture, plan: _Plan, found: Sketch, blank: bool) 
                 svg.line(x, y, x + across, y + down, "pencil")
         (x1, y1), (x2, y2) = ((x + across, y + down) for x, y in ends)
         is_short = x1 == x2 and abs(y2 - y1) < SHORT
-        _span(svg, picture, span.spot, (x1, y1, x2, y2), value, at=None if is_short else span.at, blank=blank)
+        beside = (across > 0) * BESIDE - (across < 0) * BESIDE
+        at = None if is_short else span.at
+        _span(svg, picture, span.spot, (x1, y1, x2, y2), value, at=at, beside=beside, blank=blank)
         if is_short:
-            _figure(svg, picture, span.spot, (x1, max(y1, y2) + 12), value, 0)
+            _figure(svg, picture, span.spot, (x1, max(y1, y2) + 14), value)
 
 
 def _covering(svg: Svg, picture: Picture, plan: _Plan) -> None:
@@ -368,21 +372,17 @@ def _patch(svg: Svg, x: float, y: float, width: float, height: float) -> None:
     )
 
 
-def _figure(svg: Svg, picture: Picture, name: str, at: tuple[float, float], value: Length | None, turn: float) -> None:
+def _figure(svg: Svg, picture: Picture, name: str, at: tuple[float, float], value: Length | None) -> None:
     """The figure on a cleared patch of its line."""
     _, word = _looks(picture, name)
     text = "" if value is None else value.text(picture.unit)
     if not text:
         return
-    size = 12
-    room = (len(text) * DIGIT_EM * 0.78 + 0.5) * size
-    across, down = (size * 1.5, room) if turn else (room, size * 1.5)
+    size = LEAST_WORD
+    room = (len(text) * DIGIT_EM * 0.9 + 0.4) * size
     assert value is not None
-    _patch(svg, at[0] - across / 2, at[1] - down / 2, across, down)
-    if turn and "/" not in text:  # a turned word stands beside its point: set it on the line
-        svg.text(at[0] + size * 0.36, at[1], text, size=size, look=word, turn=turn)
-    else:
-        svg.length(at[0], at[1], value, unit=picture.unit, size=size, look=word, turn=turn)
+    _patch(svg, at[0] - room / 2, at[1] - size * 0.6, room, size * 1.2)
+    svg.length(at[0], at[1], value, unit=picture.unit, size=size, look=word)
 
 
 def _span(
@@ -393,9 +393,14 @@ def _span(
     value: Length | None,
     *,
     at: float | None = 0.5,
+    beside: float = 0,
     blank: bool = False,
 ) -> None:
-    """A dimension line with slanted end strokes and its figure at a share of its way; None: it stands elsewhere."""
+    """
+    A dimension line with slanted end strokes and its figure at a share of its way; None: it stands elsewhere.
+
+    `beside` moves the figure across, off an upright line: no figure is turned.
+    """
     x1, y1, x2, y2 = ends
     look, _ = _looks(picture, name)
     svg.line(x1, y1, x2, y2, look if value is not None or blank else "dashed")
@@ -409,7 +414,7 @@ def _span(
         across, down = (22.0, 56.0) if upright else (56.0, 20.0)
         svg.rect(middle[0] - across / 2, middle[1] - down / 2, across, down, "fill-sheet")
         return
-    _figure(svg, picture, name, middle, value, -90 if upright else 0)
+    _figure(svg, picture, name, (middle[0] + beside, middle[1]), value)
 
 
 def _widths(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
@@ -429,8 +434,12 @@ def _widths(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
 
 
 def _heights(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
-    columns = (("left", plan.x - 22, 0.5), ("center", plan.middle, 0.76), ("right", plan.right + 22, 0.5))
-    for spot, x, at in columns:
+    columns = (
+        ("left", plan.x - 22, 0.5, -BESIDE),
+        ("center", plan.middle, 0.64, 0),
+        ("right", plan.right + 22, 0.5, BESIDE),
+    )
+    for spot, x, at, beside in columns:
         name, value = f"heights.{spot}", picture.heights.get(spot)
         if not _has(picture, name, value):
             continue
@@ -439,7 +448,7 @@ def _heights(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
             over = -4 if spot == "left" else 4
             for y in (plan.y, plan.bottom):
                 svg.line(edge, y, x + over, y, "pencil")
-        _span(svg, picture, name, (x, plan.y, x, plan.bottom), value, at=at, blank=blank)
+        _span(svg, picture, name, (x, plan.y, x, plan.bottom), value, at=at, beside=beside, blank=blank)
 
 
 def _diagonals(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
@@ -453,7 +462,7 @@ def _diagonals(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
         if blank and value is None:
             svg.rect(at[0] - 28, at[1] - 10, 56, 20, "fill-sheet")
         else:
-            _figure(svg, picture, name, at, value, 0)
+            _figure(svg, picture, name, at, value)
 
 
 def _depth(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
@@ -461,8 +470,8 @@ def _depth(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
     if not _has(picture, "depth", picture.depth):
         return
     depth = picture.depth or Length.inches(3)
-    x, y = 336.0, 66.0
-    deep = min(max(depth.ticks * max(plan.scale * 2.2, 0.0006), 14), 62)
+    x, y = 362.0, 66.0
+    deep = min(max(depth.ticks * max(plan.scale * 2.2, 0.0006), 14), 44)
     svg.hatch(x - 14, y - 18, deep + 28, 18, step=6)
     svg.line(x, y, x, y + 74, "ink")
     svg.line(x + deep, y, x + deep, y + 74, "thin")
@@ -476,7 +485,7 @@ def _depth(svg: Svg, picture: Picture, plan: _Plan, blank: bool) -> None:
     elif picture.depth is not None:
         _, word = _looks(picture, "depth")
         svg.length(x + deep / 2, y + 104, picture.depth, unit=picture.unit, size=12, look=word)
-    svg.text(x + deep / 2, y + 130, "depth", size=9, look="pencil-word")
+    svg.text(x + deep / 2, y + 128, "depth", look="pencil-word")
 
 
 def _foot(svg: Svg, picture: Picture, plan: _Plan, exaggerate: bool, blank: bool) -> None:
@@ -487,31 +496,14 @@ def _foot(svg: Svg, picture: Picture, plan: _Plan, exaggerate: bool, blank: bool
         svg.text(16, y, "nothing read yet: not to scale", size=10, anchor="start", look="pencil-word")
     if exaggerate:
         words = f"taper drawn {EXAGGERATION} times larger"
-        svg.text(DRAWING_WIDTH - 12, y, words, size=10, anchor="end", look="pencil-word")
+        svg.text(DRAWING_WIDTH - 12, y - 21, words, size=10, anchor="end", look="pencil-word")
 
 
 def _order_size(svg: Svg, picture: Picture, y: float) -> None:
-    """The size in chalk, fractions stacked as everywhere."""
+    """The size in chalk, in one line: a stacked fraction would be under the smallest word."""
     assert picture.covering is not None
-    if svg.least:  # on paper no fraction is stacked: it is one line of words
-        words = " × ".join(value.text(picture.unit) for value in picture.covering)
-        svg.text(4, y, f"ordered {words} {picture.unit.value}", anchor="start", look="chalk-word")
-        return
-    size, x = 13, 16.0
-    word = "covering" if picture.is_outside else "order size"
-    svg.text(x, y, word, size=size, anchor="start", look="chalk-word")
-    x += len(word) * size * 0.62 + size * 0.5
-    for position, value in enumerate(picture.covering):
-        if position:
-            svg.text(x, y, "×", size=size, anchor="start", look="chalk-word")
-            x += size
-        whole, _, fraction = value.text(picture.unit).rpartition(" ")
-        text = whole or fraction if "/" not in fraction else whole
-        room = len(text if "/" in fraction else fraction) * DIGIT_EM * size
-        room += size * 0.9 if "/" in fraction else 0
-        svg.length(x + room / 2, y - size * 0.36, value, unit=picture.unit, size=size, look="chalk-word")
-        x += room + size * 0.45
-    svg.text(x, y, picture.unit.value, size=size, anchor="start", look="chalk-word")
+    words = " × ".join(value.text(picture.unit) for value in picture.covering)
+    svg.text(4, y, f"ordered {words} {picture.unit.value}", anchor="start", look="chalk-word")
 
 
 # -- a bay in plan --------------------------------------------------------------------
@@ -548,7 +540,7 @@ def bay_drawing(picture: BayPicture) -> Svg:
     low, high = min(y for _, y in points), max(y for _, y in points)
     scale = min((BAY_WIDTH - 2 * BAY_MARGIN) / (right - left), 2 * BAY_WIDTH / max(high - low, 1))
     tall = max((high - low) * scale + BAY_MARGIN + BAY_FOOT, LEAST_BAY_HEIGHT)
-    svg = Svg(BAY_WIDTH, tall, title=picture.name, desc=_bay_words(picture), look="bay")
+    svg = Svg(BAY_WIDTH, tall, title=picture.name, desc=_bay_words(picture), look="bay", least=LEAST_WORD)
 
     def at(point: tuple[float, float]) -> tuple[float, float]:
         spare = (BAY_WIDTH - (right - left) * scale) / 2
@@ -612,6 +604,8 @@ def _bay_figures(
 
 TAPE_WIDTH: Final = 340
 TAPE_HEIGHT: Final = 84
+LEAST_ON_TAPE: Final = 18.0
+"""11 px where it is 208 px wide, beside a reading on a phone."""
 
 
 def tape_drawing(value: Length, unit: LengthUnit) -> Svg:
@@ -621,7 +615,14 @@ def tape_drawing(value: Length, unit: LengthUnit) -> Svg:
     Inch marks come in four lengths (inch, half, quarter, eighth), metric ones in three.
     """
     half = INCH * 2 if unit == LengthUnit.INCH else MM * 45
-    svg = Svg(TAPE_WIDTH, TAPE_HEIGHT, title="tape", desc=f"the mark at {value.spoken(unit)}", look="tape")
+    svg = Svg(
+        TAPE_WIDTH,
+        TAPE_HEIGHT,
+        title="tape",
+        desc=f"the mark at {value.spoken(unit)}",
+        look="tape",
+        least=LEAST_ON_TAPE,
+    )
     scale = (TAPE_WIDTH - 20) / (half * 2).ticks
     step = EIGHTH if unit == LengthUnit.INCH else MM
     begin = (value - half).up(step)
@@ -636,12 +637,12 @@ def tape_drawing(value: Length, unit: LengthUnit) -> Svg:
             svg.line(at(mark), 14, at(mark), 14 + _mark_length(mark, unit), "thin")
             word = _mark_word(mark, unit)
             if word:
-                svg.text(at(mark), 55, word, size=12)
+                svg.text(at(mark), 57, word)
         mark += step
     x = at(value)
     svg.line(x, 6, x, 60, "chalk")
     svg.polygon([(x - 6, 4), (x + 6, 4), (x, 13)], "chalk")
-    svg.length(x, 72, value, unit=unit, size=13, look="chalk-word")
+    svg.length(x, 74, value, unit=unit, look="chalk-word")
     return svg
 
 

@@ -29,8 +29,22 @@ _LOOKS: Final = {
     "fill-sheet": 'fill="#fdfcf9" stroke="#1d2630" stroke-width="0.75"',
     "hatch": 'fill="none" stroke="#5d6670" stroke-width="0.6"',
 }
+LEAST_PX: Final = 11.0
+"""No word of a drawing is smaller on a screen, in pixels."""
+NARROW: Final = 280.0
+"""Pixels that a phone's page leaves a drawing at least."""
 DIGIT_EM: Final = 0.6
 """Width of a figure in ems: between the sans fonts a browser picks and DejaVu Sans on paper."""
+
+
+def least_for(width: float, shown_at: float = NARROW) -> float:
+    """
+    The smallest word of a drawing of this width, in user units, where it is never shown narrower than so many pixels.
+
+    >>> round(least_for(420), 1), least_for(720, 720)
+    (16.5, 11.0)
+    """
+    return LEAST_PX * width / shown_at
 
 
 def number(value: float | int | Decimal) -> str:
@@ -150,12 +164,12 @@ class Svg:
 
         The words inside read ``35 3/8`` for who copies or listens.
         """
-        text = value.text(unit)
+        text = value.text(unit).replace("-", "\u2212")  # a hyphen is lost before a fraction
         whole, _, fraction = text.rpartition(" ") if "/" in text else (text, "", "")
         if not fraction:
             self.text(x, y + size * 0.36, whole, size=size, look=look, turn=turn)
             return
-        if self.least > size * 0.62:
+        if self.least > size * 0.62 or fraction.startswith("\u2212"):
             self.text(x, y + size * 0.36, text, size=size, look=look, turn=turn)
             return
         numerator, denominator = fraction.split("/")
@@ -202,6 +216,7 @@ class Svg:
             over = 4 if offset > 0 else -4
             for px, py, qx, qy in ((x1, y1, ax, ay), (x2, y2, bx, by)):
                 self.line(px + uy * over / 2, py - ux * over / 2, qx + uy * over, qy - ux * over, "pencil")
+        size = max(size, self.least)
         text = value if isinstance(value, str) else value.text(unit)
         room = (len(text) * DIGIT_EM * 0.9 + 0.8) * size
         mx, my = (ax + bx) / 2, (ay + by) / 2
@@ -283,6 +298,15 @@ class Svg:
 
     def __str__(self) -> str:
         return self.render()
+
+
+def by_width(narrow: Svg, wide: Svg) -> SafeString:
+    """
+    One drawing laid out twice: the page shows `wide` where it has 48 rem for it, else `narrow`.
+
+    Both are whole drawings; the one that is not shown is not read out either.
+    """
+    return SafeString(f'<div class="by-width"><div class="narrow">{narrow}</div><div class="wide">{wide}</div></div>')
 
 
 def _points(points: Iterable[tuple[float, float]]) -> str:

@@ -17,7 +17,7 @@ from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, mater
 from fabrication.adapters.problems import rolls_spoken_for
 from fabrication.adapters.pulling import pull_lines
 from fabrication.documents import CUT_AT
-from fabrication.drawings import bar_drawing, roll_drawing
+from fabrication.drawings import bar_by_width, roll_by_width
 from fabrication.forms import CheckForm, FlawAtTheTableForm, MiscutForm, ReasonForm
 from fabrication.models import CutPlan, Material, Part, PlannedCut, StockItem, UnitMake
 from fabrication.services import bench, miscuts
@@ -89,7 +89,9 @@ def _plan_context(
     longest = max((cut.length for cut in cuts), default=None)
 
     def shown(cut: PlannedCut) -> Shown:
-        draw = roll_drawing([cut], parts, unit=unit) if is_roll else bar_drawing(cut, parts, unit=unit, longest=longest)
+        draw = (
+            roll_by_width([cut], parts, unit=unit) if is_roll else bar_by_width(cut, parts, unit=unit, longest=longest)
+        )
         return Shown(cut, [(piece, parts.get(piece["part"])) for piece in cut.pieces], draw)
 
     questioned = _questioned(cuts, parts)

@@ -11,7 +11,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fabrication.access import WORKS
-from fabrication.drawings import draw_unit
+from fabrication.drawings import unit_by_width
 from fabrication.models import RecipeRevision
 from fabrication.rules import recipes as rules
 from fabrication.services import revisions
@@ -213,7 +213,7 @@ def _example(
         "order": order,
         "order_wrong": wrong,
         "example": example,
-        "drawing": draw_unit(example.made, unit=request.user.unit) if example.made else "",
+        "drawing": unit_by_width(example.made, unit=request.user.unit) if example.made else "",
         "changes": rules.difference(before, recipe),
         "checks": rules.check_recipe(recipe, materials),
     }

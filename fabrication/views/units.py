@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import LOOKS, WORKS, make_for, photo_for, step_for
 from fabrication.adapters.costs import cost_of
-from fabrication.drawings import draw_unit
+from fabrication.drawings import unit_by_width
 from fabrication.forms import CheckForm, PhotoForm
 from fabrication.models import Part, StockItem, UnitMake
 from fabrication.rules import recipes as rules
@@ -50,7 +50,7 @@ def unit_page(request: SignedInRequest, make: UnitMake, form: CheckForm, *, stat
         "question": said(questioned[make.unit_id], request.user.unit) if questioned else "",
         "can_ask": request.user.has_role(*ASKS) and make.unit.state in CHANGEABLE,
         "parts": parts,
-        "drawing": draw_unit(rules.UnitMake.from_json(made), unit=request.user.unit) if made else "",
+        "drawing": unit_by_width(rules.UnitMake.from_json(made), unit=request.user.unit) if made else "",
         "check_form": form,
         "options": options_shown([make.unit])[make.unit_id],
         "photo_form": PhotoForm(user=request.user),

@@ -131,6 +131,7 @@ def job_hardware_page(request: SignedInRequest, pk: int) -> HttpResponse:
 
 def _with_drawings(worked: Sequence[Worked], job: Job, rules: Rules) -> list[dict[str, object]]:
     from installs.drawings import head_drawing
+    from shared.drawings import LEAST_PX, NARROW
 
     rows = []
     options = options_shown(one.unit for one in worked)
@@ -138,7 +139,9 @@ def _with_drawings(worked: Sequence[Worked], job: Job, rules: Rules) -> list[dic
         drawing: Svg | str = ""
         if one.hardware is not None and one.read is not None:
             spots = [spot.at for spot in one.read.keep_off]
-            drawing = head_drawing(one.hardware, one.read.width, job.branch.unit, keep_off=spots)
+            drawing = head_drawing(
+                one.hardware, one.read.width, job.branch.unit, keep_off=spots, wide=NARROW, least=LEAST_PX
+            )
         values = unit_values(one, job.branch.unit, options[one.unit.pk], rules)
         rows.append({"one": one, "values": values, "head": drawing})
     return rows

@@ -18,7 +18,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.access import OFFICE
-from jobs.drawings import route_map
+from jobs.drawings import map_by_width
 from jobs.forms import DayMoveForm, SwapForm
 from jobs.models import INSTALLING, MEASURING, Appointment, Crew, DaySheet
 from jobs.ports import ports
@@ -190,7 +190,7 @@ def _lanes(schedule: Schedule | None, now: dt.datetime) -> dict[str, object]:
     lanes = [_lane(one, now, schedule.rules.chance_floor) for one in schedule.days.values()]
     return {
         "lanes": lanes,
-        "map": route_map(*schedule.days.values()),
+        "map": map_by_width(*schedule.days.values()),
         "risky": [entry for lane in lanes for entry in lane.risky],
     }
 

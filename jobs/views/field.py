@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from jobs.access import secret_for
-from jobs.drawings import route_map
+from jobs.drawings import map_by_width
 from jobs.models import Appointment, Crew, CrewMember
 from jobs.ports import Unfinished, ports
 from jobs.rules.next_action import NextAction
@@ -66,7 +66,7 @@ def today(request: SignedInRequest) -> HttpResponse:
                 for row in visible
             ]
             if len(visible) > 1:
-                maps.append(route_map(one))
+                maps.append(map_by_width(one))
     calls.sort(key=lambda call: (call.visit.state not in UNDER_WAY, call.visit.starts_at or now))
     open_calls = [call for call in calls if call.visit.state != Appointment.State.DONE]
     context = {

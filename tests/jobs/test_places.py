@@ -77,7 +77,7 @@ def test_offers_keep_the_drive_free_that_a_place_may_be_off(dispatcher: User) ->
 
     exact, rough = (hypothetical_visit(job=job, purpose="measure") for job in (near, far))
 
-    assert far.site.place_text == "place taken from where the branch is, within about 10 km"
+    assert far.site.place_text == "place taken from where the branch is, within about 6.2 mi"
     assert rough.duration_min == exact.duration_min
     assert rough.duration_safe_min is not None
     assert exact.duration_safe_min is not None
@@ -117,7 +117,7 @@ def test_the_phone_gets_windows_for_an_address_alone(dispatcher: User, as_user: 
     shown = as_user(dispatcher).post("/jobs/book/windows/", typed).content.decode()
 
     assert 'name="window"' in shown
-    assert "within about 10 km" in shown
+    assert "within about 6.2 mi" in shown
 
 
 def test_a_site_page_says_how_exact_the_place_is_and_saves_no_guess_as_given(
@@ -127,7 +127,7 @@ def test_a_site_page_says_how_exact_the_place_is_and_saves_no_guess_as_given(
 
     shown = client.get(f"/sites/{site.pk}/").content.decode()
 
-    assert "lace taken from where the branch is, within about 10 km" in shown
+    assert "lace taken from where the branch is, within about 6.2 mi" in shown
     assert f'value="{site.latitude}' not in shown
     assert site.address in client.get("/sites/?without=coordinates").content.decode()
 
@@ -174,7 +174,7 @@ def test_a_postcode_of_the_firms_own_table_is_placed_by_it(
 
     assert book(dispatcher, postcode=code).site.point == (-75.70, 45.42)
     assert book(dispatcher, postcode="K1A 9Z9", street="1 Weir Lane").site.place_text == (
-        "place taken from its postcode, within about 4 km"
+        "place taken from its postcode, within about 2.5 mi"
     )
 
 
@@ -218,7 +218,7 @@ def test_a_server_is_asked_once_when_times_are_shown_and_forgotten_with_the_cust
     assert search.asked == ["20 kiln street, millrace, 00311"]
     site = book(dispatcher).site
     assert (site.point, site.place_text) == (
-        (-91.872, 41.618), "place taken from a search for its address, within about 100 m"
+        (-91.872, 41.618), "place taken from a search for its address, within about 300 ft"
     )  # fmt: skip
     site.jobs.update(stage="closed")
     erasing.erase_customer(customer=site.customer, by=owner)

@@ -48,6 +48,13 @@ def test_no_drawing_carries_a_style() -> None:
     assert "style=" not in svg.render()
 
 
+def test_a_minus_before_a_fraction_is_a_word_of_its_length_and_no_hyphen() -> None:
+    svg = Svg(300, 300, title="t")
+    svg.length(100, 100, -Length.parse("3/8"))
+
+    assert [text.text for text in drawn(svg).iter(f"{SPACE}text")] == ["\u22123/8"]
+
+
 def test_a_length_reads_as_it_is_written() -> None:
     svg = Svg(300, 300, title="t")
     svg.length(100, 100, WIDTH)

@@ -2,11 +2,13 @@
  * The measurer's drawings on the phone, as readings arrive: the twin of measuring/drawings.py.
  * Lengths are ticks; what comes back is an SVG element.
  */
-import { formatLength, inchParts, TICKS_PER_INCH, TICKS_PER_MM } from "../rules.js";
+import { formatLength, TICKS_PER_INCH, TICKS_PER_MM } from "../rules.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const WIDTH = 420, HEIGHT = 318;
 const NARROW = 100; // no room for a figure beside the middle
+// The opening itself; a figure of a height stands so far off its line; no word is smaller: 11 px where the sheet is 272 px wide.
+const MOST_WIDE = 196, MOST_HIGH = 200, BESIDE = 20, LEAST = 17;
 const USUAL = { in: [36 * TICKS_PER_INCH, 48 * TICKS_PER_INCH], mm: [900 * TICKS_PER_MM, 1200 * TICKS_PER_MM] };
 
 const LOOKS = {
@@ -38,35 +40,15 @@ export function outline({ moves }, x, y, across, down) {
 
 const line = (x1, y1, x2, y2, look) => svg("line", { class: look, x1, y1, x2, y2 });
 const rect = (x, y, width, height, look) => svg("rect", { class: look, x, y, width: Math.max(width, 0), height: Math.max(height, 0) });
-const text = (x, y, words, look = "word", size = 11, anchor = "middle", turn = 0) =>
-  svg("text", { class: look, x, y, "font-size": size, "text-anchor": anchor, ...(turn ? { transform: `rotate(${turn} ${x} ${y})` } : {}) }, words);
+const text = (x, y, words, look = "word", size = LEAST, anchor = "middle") =>
+  svg("text", { class: look, x, y, "font-size": size, "text-anchor": anchor }, words);
 
-/** A length centred on a point, its fraction stacked. */
-function length(x, y, ticks, unit, size, look, turn = 0) {
-  const group = svg("g", turn ? { transform: `rotate(${turn} ${x} ${y})` } : {});
-  if (unit !== "in" || ticks % TICKS_PER_INCH === 0) {
-    group.append(text(x, y + size * 0.36, formatLength(ticks, unit), look, size));
-    return group;
-  }
-  const [whole, numerator, denominator] = inchParts(ticks);
-  const small = size * 0.62, em = 0.6;
-  const wholeWidth = whole ? String(whole).length * em * size : 0;
-  const partWidth = Math.max(String(numerator).length, String(denominator).length) * em * small;
-  const gap = whole ? size * 0.12 : 0;
-  const left = x - (wholeWidth + gap + partWidth) / 2, middle = left + wholeWidth + gap + partWidth / 2;
-  if (whole) group.append(text(left + wholeWidth, y + size * 0.36, String(whole), look, size, "end"));
-  group.append(
-    text(middle, y - size * 0.1, String(numerator), look, small),
-    line(middle - partWidth / 2, y + size * 0.02, middle + partWidth / 2, y + size * 0.02, "thin"),
-    text(middle, y + size * 0.6, String(denominator), look, small),
-  );
-  return group;
-}
+/** A length centred on a point, in one line: a stacked fraction would be under the smallest word. */
+const length = (x, y, ticks, unit, look, size = LEAST) => text(x, y + size * 0.36, formatLength(ticks, unit), look, size);
 
-function figure(out, x, y, ticks, unit, look, turn = 0) {
-  const size = 15, room = (formatLength(ticks, unit).length * 0.6 * 0.78 + 0.5) * size;
-  const [across, down] = turn ? [size * 1.5, room] : [room, size * 1.5];
-  out.append(rect(x - across / 2, y - down / 2, across, down, "fill-sheet patch"), length(x, y, ticks, unit, size, look, turn));
+function figure(out, x, y, ticks, unit, look) {
+  const room = (formatLength(ticks, unit).length * 0.6 * 0.9 + 0.4) * LEAST;
+  out.append(rect(x - room / 2, y - LEAST * 0.6, room, LEAST * 1.2, "fill-sheet patch"), length(x, y, ticks, unit, look));
 }
 
 /** A spot of the drawing that a finger finds: a strip along its line, unseen. */
@@ -76,8 +58,8 @@ function spotAt(out, name, x1, y1, x2, y2) {
   return made;
 }
 
-/** A dimension line with slanted end strokes and its figure; dashed while nothing is read there. */
-function span(drawing, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
+/** A dimension line with slanted end strokes and its figure, `beside` an upright line; dashed while nothing is read there. */
+function span(drawing, one, name, x1, y1, x2, y2, ticks, at = 0.5, beside = 0) {
   const upright = Math.abs(x2 - x1) < Math.abs(y2 - y1);
   const doubted = one.doubted.includes(name), here = one.here === name;
   const look = here ? "chalk" : doubted ? "stop" : ticks === undefined ? "dashed" : "pencil";
@@ -86,7 +68,7 @@ function span(drawing, one, name, x1, y1, x2, y2, ticks, at = 0.5) {
   const d = upright ? [2.8, 2.8] : [2.8, -2.8];
   for (const [x, y] of [[x1, y1], [x2, y2]]) out.append(line(x - d[0], y - d[1], x + d[0], y + d[1], look === "dashed" ? "pencil" : look));
   if (ticks === undefined || at === null) return;
-  figure(out, x1 + (x2 - x1) * at, y1 + (y2 - y1) * at, ticks, one.unit, doubted ? "stop-word" : here ? "chalk-word" : "word", upright ? -90 : 0);
+  figure(out, x1 + (x2 - x1) * at + beside, y1 + (y2 - y1) * at, ticks, one.unit, doubted ? "stop-word" : here ? "chalk-word" : "word");
 }
 
 /**
@@ -101,9 +83,9 @@ export function openingDrawing(one) {
   const [usualWidth, usualHeight] = USUAL[one.unit], sketch = one.shape?.sketch(usualWidth);
   const width = sketch?.width ?? (widths.length ? Math.max(...widths) : one.covering?.[0] ?? usualWidth);
   const height = sketch?.height ?? (heights.length ? Math.max(...heights) : one.covering?.[1] ?? usualHeight);
-  const scale = Math.min(210 / Math.max(width, one.covering?.[0] ?? 0), 210 / Math.max(height, one.covering?.[1] ?? 0));
+  const scale = Math.min(MOST_WIDE / Math.max(width, one.covering?.[0] ?? 0), MOST_HIGH / Math.max(height, one.covering?.[1] ?? 0));
   const w = width * scale, h = height * scale;
-  const x = 66 + (210 - w) / 2, y = 44 + (210 - h) / 2, right = x + w, bottom = y + h, middle = x + w / 2;
+  const x = 84 + (MOST_WIDE - w) / 2, y = 50 + (MOST_HIGH - h) / 2, right = x + w, bottom = y + h, middle = x + w / 2;
   const half = (spot) => ((read[`widths.${spot}`] ?? width) * scale) / 2;
   const out = svg("svg", { class: "drawing opening", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": spoken(one) });
 
@@ -134,9 +116,9 @@ export function openingDrawing(one) {
     const name = `widths.${spot}`;
     if (shownAt(name)) span(out, one, name, middle - half(spot), at, middle + half(spot), at, read[name], share);
   }
-  for (const [spot, at, share] of [["left", x - 26, 0.5], ["center", middle, 0.76], ["right", right + 26, 0.5]]) {
+  for (const [spot, at, share, beside] of [["left", x - 26, 0.5, -BESIDE], ["center", middle, 0.64, 0], ["right", right + 26, 0.5, BESIDE]]) {
     const name = `heights.${spot}`;
-    if (shownAt(name)) span(out, one, name, at, y, at, bottom, read[name], share);
+    if (shownAt(name)) span(out, one, name, at, y, at, bottom, read[name], share, beside);
   }
   if (shownAt("depth")) depth(out, one, scale);
   return out;
@@ -149,7 +131,7 @@ function figureFrame(out, sketch, shape, { x, y, w, h, right, scale, middle }) {
   }
   const springs = y + (sketch.springs ?? 0) * scale;
   if (sketch.springs !== null) out.append(line(x, springs, right, springs, "dashed"));
-  out.append(text(middle, 13, shape.seen, "pencil-word", 11));
+  out.append(text(middle, 13, shape.seen, "pencil-word"));
 }
 
 function figureSpan(out, one, { spot, ends, moved: [across, down], at }, { x, y, scale }) {
@@ -157,7 +139,7 @@ function figureSpan(out, one, { spot, ends, moved: [across, down], at }, { x, y,
   if (x1 === x2 && y1 === y2) return;
   if (across || down) for (const [a, b] of [[x1, y1], [x2, y2]]) out.append(line(a, b, a + across, b + down, "pencil"));
   const ticks = one.readings[spot], isShort = x1 === x2 && Math.abs(y2 - y1) < 44;
-  span(out, one, spot, x1 + across, y1 + down, x2 + across, y2 + down, ticks, isShort ? null : at);
+  span(out, one, spot, x1 + across, y1 + down, x2 + across, y2 + down, ticks, isShort ? null : at, Math.sign(across) * BESIDE);
   if (isShort && ticks !== undefined) figure(out, x1 + across, Math.max(y1, y2) + down + 14, ticks, one.unit, one.here === spot ? "chalk-word" : "word");
 }
 
@@ -199,19 +181,19 @@ function obstruction(out, thing, { x, y, w, h, right, scale }) {
     out.append(line(left + Math.max(0, at - along), top + Math.min(at, along), left + Math.min(at, reach), top + Math.max(0, at - reach), "hatch"));
   }
   out.append(rect(left, top, reach, along, "thin"));
-  out.append(text(isRight ? left - 4 : left + reach + 4, top + along - 2, thing.kind, "pencil-word", 10, isRight ? "end" : "start"));
+  out.append(text(isRight ? left - 4 : left + reach + 4, top + along - 2, thing.kind, "pencil-word", LEAST, isRight ? "end" : "start"));
 }
 
 function depth(out, one, scale) {
-  const ticks = one.readings.depth, x = 344, y = 60;
-  const deep = Math.min(Math.max((ticks ?? 3 * TICKS_PER_INCH) * Math.max(scale * 2.2, 0.0006), 14), 58);
+  const ticks = one.readings.depth, x = 362, y = 60;
+  const deep = Math.min(Math.max((ticks ?? 3 * TICKS_PER_INCH) * Math.max(scale * 2.2, 0.0006), 14), 44);
   for (let at = 6; at < deep + 28 + 16; at += 6) {
     out.append(line(x - 14 + Math.max(0, at - 16), y - 16 + Math.min(at, 16), x - 14 + Math.min(at, deep + 28), y - 16 + Math.max(0, at - deep - 28), "hatch"));
   }
   out.append(rect(x - 14, y - 16, deep + 28, 16, "thin"), line(x, y, x, y + 80, "ink"), line(x + deep, y, x + deep, y + 80, "thin"), line(x + deep + 3, y, x + deep + 3, y + 80, "thin"));
   span(out, { ...one, doubted: [] }, "depth", x, y + 96, x + deep, y + 96, undefined);
-  if (ticks !== undefined) out.append(length(x + deep / 2, y + 116, ticks, one.unit, 15, one.here === "depth" ? "chalk-word" : "word"));
-  out.append(text(x + deep / 2, y + 144, "depth", "pencil-word", 11));
+  if (ticks !== undefined) out.append(length(x + deep / 2, y + 116, ticks, one.unit, one.here === "depth" ? "chalk-word" : "word"));
+  out.append(text(x + deep / 2, y + 144, "depth", "pencil-word"));
 }
 
 function spoken(one) {
@@ -230,7 +212,7 @@ export function tapeDrawing(ticks, unit) {
     if (mark < 0) continue;
     out.append(line(at(mark), 14, at(mark), 14 + markLength(mark, inches), "thin"));
     const isNumbered = inches ? mark % TICKS_PER_INCH === 0 : mark % (10 * TICKS_PER_MM) === 0;
-    if (isNumbered) out.append(text(at(mark), 55, String(mark / (inches ? TICKS_PER_INCH : TICKS_PER_MM)), "word", 12));
+    if (isNumbered) out.append(text(at(mark), 55, String(mark / (inches ? TICKS_PER_INCH : TICKS_PER_MM)), "word", 15));
   }
   out.append(line(at(ticks), 6, at(ticks), 60, "chalk"), svg("polygon", { class: "chalk", points: `${at(ticks) - 6},3 ${at(ticks) + 6},3 ${at(ticks)},12` }));
   return out;
