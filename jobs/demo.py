@@ -141,8 +141,9 @@ def _branch() -> Branch:
 def _people(branch: Branch) -> dict[str, User]:
     people = {}
     hashed = make_password(PASSWORD)
-    for username, name, role in ACCOUNTS:
-        user = User.objects.create(username=username, name=name, branch=branch, phone="555-0101", password=hashed)
+    for number, (username, name, role) in enumerate(ACCOUNTS, 1):
+        phone = f"555-010{number}"
+        user = User.objects.create(username=username, name=name, branch=branch, phone=phone, password=hashed)
         user.groups.add(Group.objects.get(name=role))
         people[username] = user
     return people
@@ -255,9 +256,15 @@ def _stages(demo: Demo) -> Iterator[str]:
 
 def _customer(demo: Demo, made: Made, number: int) -> Customer:
     given, family = demo.random.choice(GIVEN), demo.random.choice(FAMILY)
+    taken: set[str] = demo.made.setdefault("names", set())
+    for step in range(len(FAMILY)):  # nobody twice, until every family has somebody of that name
+        name = f"{given} {FAMILY[(FAMILY.index(family) + step) % len(FAMILY)]}"
+        if name not in taken:
+            taken.add(name)
+            break
     return Customer(
         branch=made.branch,
-        name=f"{given} {family}",
+        name=name,
         phone=f"555-01{number % 90 + 10}",
         email=f"{given}.{family}.{number}@example.org".lower(),
     )

@@ -11,6 +11,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.safestring import SafeString
 from django.views.decorators.http import require_GET, require_POST
 
 from fabrication.access import LOOKS, WORKS, batch_for, cut_for, make_for, material_for, part_for, plan_for
@@ -26,7 +27,6 @@ from fabrication.views.units import unit_page
 from measuring.adapters.changes import in_question, said
 from measuring.models import SizeChange
 from shared.access import SignedInRequest, roles_required
-from shared.drawings import Svg
 from shared.errors import Refused, refusals_shown, refusals_to
 from shared.models import Run
 
@@ -39,7 +39,7 @@ class Shown:
 
     cut: PlannedCut
     listed: list[tuple[dict[str, Any], Part | None]]
-    drawing: Svg
+    drawing: SafeString
 
 
 @dataclass(frozen=True, slots=True)

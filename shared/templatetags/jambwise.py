@@ -225,7 +225,7 @@ def money(value: Any, currency: str = "") -> Any:
     """A sum to the cent, with its currency where that is said; nothing where there is none."""
     if value in (None, ""):
         return ""
-    return money_text(value, currency) if currency else cents(value)
+    return money_text(cents(value), currency) if currency else cents(value)
 
 
 @register.filter
