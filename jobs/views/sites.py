@@ -30,7 +30,7 @@ from shared.versions import edits
 @require_GET
 def site_list(request: SignedInRequest) -> HttpResponseBase:
     """Where the branch drives to; those without coordinates can't be routed and say so."""
-    rows = Site.objects.visible_to(request.user).select_related("customer").annotate(job_count=Count("jobs"))
+    rows = Site.objects.visible_to(request.user).select_related("customer", "branch").annotate(job_count=Count("jobs"))
     rows = rows.order_by("town", "street", "pk")
     words = request.GET.get("q", "").strip()
     for word in words.split()[:6]:
