@@ -208,6 +208,8 @@ def test_what_is_typed_while_a_tap_is_sent_stays(site: Site, day: Day, enter: En
     left_with.fill("the porter")
     note = page.get_by_label("Note for the office")
     note.fill("Bell is broken")
+    clean = page.get_by_label("site left clean")
+    clean.check()
     held[0].continue_()
     page.unroute(sent)
     expect(up.locator(".waiting-mark")).to_have_count(0)  # the fresh page
@@ -217,6 +219,7 @@ def test_what_is_typed_while_a_tap_is_sent_stays(site: Site, day: Day, enter: En
     page.get_by_role("button", name="Keep the sign-off").click()
     expect(page.get_by_text("Nobody home; left with the porter")).to_be_visible()
     expect(note).to_have_value("Bell is broken")
+    expect(clean).to_be_checked()
 
 
 def test_a_page_that_a_later_tap_overtook_is_asked_for_again(site: Site, day: Day, enter: Enter) -> None:

@@ -124,12 +124,16 @@ const TYPED = `typed ${location.pathname}`;
 function* fields() {
   for (const form of document.querySelectorAll("form[data-entry]:not([data-sent])")) {
     for (const input of form.querySelectorAll("input:not([type=hidden], [type=file]), textarea, select, input[name=signature]")) {
-      if (input.name) yield [`${form.dataset.entry} ${form.dataset.of ?? ""} ${input.name}`, input];
+      if (input.name) yield [`${form.dataset.entry} ${form.dataset.of ?? ""} ${input.name}${isTick(input) ? ` ${input.value}` : ""}`, input];
     }
   }
 }
 
+const isTick = (input) => input.type === "checkbox" || input.type === "radio";
+const stands = (input) => (isTick(input) ? input.checked : input.value);
+
 function begunWith(input) {
+  if (isTick(input)) return input.defaultChecked;
   if (input.defaultValue !== undefined) return input.defaultValue;
   return ([...input.options].find((option) => option.defaultSelected) ?? input.options[0])?.value;
 }
@@ -137,7 +141,7 @@ function begunWith(input) {
 /** Before the fresh page: remember what stands in the forms. */
 export function carry() {
   const all = [...fields()];
-  const values = all.filter(([, input]) => input.value !== begunWith(input)).map(([key, input]) => [key, input.value]);
+  const values = all.filter(([, input]) => stands(input) !== begunWith(input)).map(([key, input]) => [key, stands(input)]);
   const at = all.find(([, input]) => input === document.activeElement)?.[0] ?? "";
   sessionStorage.setItem(TYPED, JSON.stringify({ values, at }));
 }
@@ -150,7 +154,8 @@ export function retype() {
   for (const [key, value] of values) {
     const input = found.get(key);
     if (!input) continue;
-    input.value = value;
+    if (isTick(input)) input.checked = value;
+    else input.value = value;
     input.closest("details")?.setAttribute("open", "");
   }
   found.get(at)?.focus();
