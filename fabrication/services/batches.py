@@ -38,6 +38,7 @@ def propose_batches(*, branch: Branch) -> list[tuple[dt.date | None, list[UnitMa
             source=Product.Source.MADE,
         )
         .select_related("unit__product", "unit__opening__job", "unit__opening__room")
+        .defer("steps", "figures", "unit__steps", "unit__findings", "unit__product__fit", "unit__opening__findings")
         .order_by("unit__due_on", "pk")
     )
     return [(day, list(group)) for day, group in groupby(waiting, key=lambda make: _week_of(make.unit.due_on))]

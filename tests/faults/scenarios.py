@@ -58,7 +58,7 @@ def _small_disk(megabytes: int) -> Iterator[tuple[list[str], Path]]:
     assert holder.stdout is not None
     assert holder.stdout.readline() == b"there\n", "no mount namespace here: root is needed"
     try:
-        yield ["nsenter", "-t", str(holder.pid), "-m", "--"], folder
+        yield ["nsenter", "-t", str(holder.pid), "-m", f"--wd={ROOT}", "--"], folder
     finally:
         servers.end(holder, signal.SIGKILL)
         shutil.rmtree(folder, ignore_errors=True)
