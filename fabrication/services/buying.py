@@ -53,12 +53,12 @@ def shortages(*, branch: Branch, makes: Collection[int] | None = None) -> list[S
     parts = Part.objects.filter(
         make__unit__opening__job__branch=branch, state__in=OPEN_PARTS, make__unit__opening__job__cancelled_at=None
     ).exclude(make__state=UnitMake.State.CANCELLED)
-    if makes is not None:
-        parts = parts.filter(make__in=makes)
+    only = None if makes is None else frozenset(makes)
     wanted: dict[int, list[_Wanted]] = defaultdict(list)
-    rows = parts.order_by().values_list("material", "length", F("quantity") - F("done"), "make__unit__due_on")
-    for key, *row in rows:  # plain columns: whole rows, and what was worked out of each unit, took seconds
-        wanted[key].append(_Wanted(*row))
+    rows = parts.order_by().values_list("make", "material", "length", F("quantity") - F("done"), "make__unit__due_on")
+    for make, key, *row in rows:  # plain columns: whole rows, or the units in the question too, took seconds
+        if only is None or make in only:
+            wanted[key].append(_Wanted(*row))
     stock: dict[int, list[StockItem]] = defaultdict(list)
     for item in StockItem.objects.filter(material__in=wanted, quantity__gt=0):
         stock[item.material_id].append(item)
