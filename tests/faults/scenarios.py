@@ -243,40 +243,41 @@ def postgres_restarted(part: bool = False) -> Seen:
         back = []
         with ThreadPoolExecutor(4) as crowd:
             crowd.map(write, range(4))
-            for mode in ("immediate", "fast"):
-                time.sleep(2)
-                data = ["-D", str(server.folder / "data")]
-                subprocess.run(
-                    [*as_user, f"{programs}/pg_ctl", "-w", *data, "-m", mode, "stop"],
-                    check=True,
-                    stdout=subprocess.DEVNULL,
-                    cwd="/",
-                )
+            try:
+                for mode in ("immediate", "fast"):
+                    time.sleep(2)
+                    data = ["-D", str(server.folder / "data")]
+                    subprocess.run(
+                        [*as_user, f"{programs}/pg_ctl", "-w", *data, "-m", mode, "stop"],
+                        check=True,
+                        stdout=subprocess.DEVNULL,
+                        cwd="/",
+                    )
+                    time.sleep(1)
+                    begun, before = time.monotonic(), len(taken)
+                    options = f"-p {server.port} -c listen_addresses=127.0.0.1 -c unix_socket_directories= "
+                    options += "-c max_connections=200"
+                    subprocess.run(
+                        [
+                            *as_user,
+                            f"{programs}/pg_ctl",
+                            "-w",
+                            *data,
+                            "-l",
+                            str(server.folder / "log"),
+                            "-o",
+                            options,
+                            "start",
+                        ],
+                        check=True,
+                        stdout=subprocess.DEVNULL,
+                        cwd="/",
+                    )
+                    until(lambda before=before: len(taken) > before, what="a write goes well", seconds=60)  # type: ignore[misc]
+                    back.append(time.monotonic() - begun)
                 time.sleep(1)
-                begun, before = time.monotonic(), len(taken)
-                options = (
-                    f"-p {server.port} -c listen_addresses=127.0.0.1 -c unix_socket_directories= -c max_connections=200"
-                )
-                subprocess.run(
-                    [
-                        *as_user,
-                        f"{programs}/pg_ctl",
-                        "-w",
-                        *data,
-                        "-l",
-                        str(server.folder / "log"),
-                        "-o",
-                        options,
-                        "start",
-                    ],
-                    check=True,
-                    stdout=subprocess.DEVNULL,
-                    cwd="/",
-                )
-                until(lambda before=before: len(taken) > before, what="a write goes well", seconds=60)  # type: ignore[misc]
-                back.append(time.monotonic() - begun)
-            time.sleep(1)
-            over.set()
+            finally:
+                over.set()  # or the writers go on for ever
         site.shell and servers.end(site.shell, signal.SIGKILL)
         site.shell = None
         names = _counted(
