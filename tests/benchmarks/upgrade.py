@@ -5,8 +5,9 @@ The release before and today's code side by side, on today's tables.
 own with a virtual environment of its own. The kept firm (`tests.kept`) is migrated to that release's tables, copied,
 and the copy migrated on to today's, in PostgreSQL. Then that release answers everything that is asked of kept firms
 (reads of the API as five people, offers, prices, days, decisions, two phones' queues) on its own tables and on
-today's: any difference is a migration that it can't live with. At last today's code reads the firm after the older
-one has written into it.
+today's: any difference is a migration that it can't live with. Then today's code reads the firm after the older
+one has written into it. At last the older release plays its own agreement tests (random histories of what people
+do, and those worked out by hand) on tables that today's code has made.
 
 ``--python FILE`` takes an environment that stands already; ``--out FILE`` writes the table there.
 """
@@ -32,6 +33,23 @@ from tests.kept.asking import GROUPS, environment, read
 from tests.kept.test_sqlite import HERE, RELEASES
 
 ROOT = servers.ROOT
+TABLES_OF_TODAY = """
+import os, subprocess, sys
+from functools import cache
+from tests import servers
+
+@cache
+def migrated(kind, *_):
+    url = servers.the_postgres().new_database() if kind == "postgresql" else f"sqlite:///{servers.ground()}/today.sqlite3"
+    argv = [os.environ["TODAYS_PYTHON"], "manage.py", "migrate", "-v0"]
+    others = {name: value for name, value in os.environ.items() if not name.startswith(("JAMBWISE_", "PYTHONPATH"))}
+    settings = {"DATABASE_URL": url, "DJANGO_SETTINGS_MODULE": "shared.settings", "JAMBWISE_ENV": ""}
+    subprocess.run(argv, cwd=os.environ["TODAYS_CODE"], env={**others, **settings}, check=True)
+    return url
+
+servers.migrated = migrated
+"""
+"""A plugin for an older release's tests: what they find is made by today's migrations."""
 
 
 def last_release() -> tuple[str, str]:
@@ -78,6 +96,23 @@ def asked(place: Path, python: str, url: str, kept: Path, out: Path, *groups: st
     return dict(read(out))
 
 
+def histories(place: Path, python: str, work: Path) -> tuple[str, str]:
+    """What the older release's agreement tests come to on today's tables: pytest's last line, and all it said."""
+    work.joinpath("tables_of_today.py").write_text(TABLES_OF_TODAY, encoding="utf-8")
+    env = {
+        **{name: value for name, value in os.environ.items() if name not in {"DATABASE_URL", "DJANGO_SETTINGS_MODULE"}},
+        "JAMBWISE_TEST_DATABASE": "postgresql",
+        "TODAYS_PYTHON": sys.executable,
+        "TODAYS_CODE": str(ROOT),
+        "PYTHONPATH": str(work),
+    }
+    tests = ["tests/agreement/test_histories.py", "tests/agreement/test_by_hand.py"]
+    argv = [python, "-m", "pytest", "-p", "tables_of_today", *tests]
+    done = subprocess.run(argv, cwd=place, env=env, capture_output=True, text=True)
+    summary = re.findall(r"^\d+ (?:passed|failed|error).*$", done.stdout, re.MULTILINE)
+    return (summary or ["did not run"])[-1], done.stdout + done.stderr
+
+
 def main() -> int:
     """Compare, and say what differs."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -113,12 +148,17 @@ def main() -> int:
         reads = asked(ROOT, sys.executable, after, kept, Path(work, "reads.xz"), "GET", "day", "decisions")
         broken = [where for where, one in reads.items() if isinstance(one, dict) and one.get("status", 200) >= 500]
         lines += ["", f"then read by today's code: {len(reads)} answers, {len(broken)} of them 5xx"]
+        played, said = histories(place, python, Path(work))
+        lines += ["", f"the older release's agreement tests on tables of today's migrations: {played}"]
     print("\n".join(lines))
     for where in differing[:20]:
         print(f"differs: {where}\n  {str(was[where])[:300]}\n  {str(now.get(where))[:300]}")
+    is_red = " failed" in played or " error" in played or " passed" not in played
+    if is_red:
+        print(said[-6000:])
     if chosen.out:
         chosen.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return 1 if differing or broken else 0
+    return 1 if differing or broken or is_red else 0
 
 
 if __name__ == "__main__":
