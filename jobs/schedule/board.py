@@ -398,15 +398,15 @@ def look_of(row: Appointment, *, is_late: bool) -> str:
 # -- a block ----------------------------------------------------------------------------------
 
 
-def end_of(one: DaySchedule, row: Appointment) -> dt.datetime:
-    """When a visit is planned to end on that crew's day, the crew's lunch in it; a proposed one does not stand yet."""
+def end_of(one: DaySchedule, row: Appointment, begin: dt.datetime) -> dt.datetime:
+    """When a visit that begins then ends on that crew's day, the crew's lunch in it; it may be only proposed."""
     lasts = row.duration_min * 60
     stop = one.stops.get(row.pk)
-    if stop is not None and one.by_pk[row.pk].starts_at == row.begin():
+    if stop is not None and one.by_pk[row.pk].starts_at == begin:
         lunch = stop.lunch
     else:
-        lunch = 0 if one.pause is None else one.pause.within(seconds(row.begin()), lasts)
-    return row.begin() + dt.timedelta(seconds=lasts + lunch)
+        lunch = 0 if one.pause is None else one.pause.within(seconds(begin), lasts)
+    return begin + dt.timedelta(seconds=lasts + lunch)
 
 
 @dataclass(frozen=True, slots=True)
@@ -425,7 +425,7 @@ class Block:
 
     @property
     def end(self) -> dt.datetime:
-        return end_of(self.lane.one, self.row)
+        return end_of(self.lane.one, self.row, self.begin)
 
     @property
     def left(self) -> float:
@@ -526,7 +526,7 @@ def _risky(ghost: Ghost) -> str:
 
 def _leads(lane: Lane, ghost: Ghost, proposed: Appointment) -> str:
     """Where a press on a ghost leads, and what it is for reading aloud: the rest of its tag."""
-    tz, end = lane.one.crew.branch.tz, end_of(lane.one, proposed)
+    tz, end = lane.one.crew.branch.tz, end_of(lane.one, proposed, ghost.starts_at)
     parts = ["Offered" if ghost.choice else f"Proposed: {proposed.job.number}", proposed.job.customer.name]
     parts += [proposed.get_purpose_display(), f"{clock(ghost.starts_at, tz)} to {clock(end, tz)}", ghost.said]
     label = escape(", ".join(part for part in parts if part))

@@ -279,7 +279,7 @@ def _csv(schedule: Schedule | None, days: list[dt.date]) -> HttpResponseBase:
     rows = [
         [
             row.day, one.crew.name, row.job.number, row.job.customer.name, row.job.site.address,
-            row.get_purpose_display(), local_text(row.starts_at), local_text(end_of(one, row)),
+            row.get_purpose_display(), local_text(row.starts_at), local_text(end_of(one, row, row.begin())),
             local_text(row.promised_from), local_text(row.promised_until), row.get_state_display(),
             outcomes.get(row.pk, ""), problem_of(ahead.get(row.pk)), "locked" if row.is_locked else "",
         ]
