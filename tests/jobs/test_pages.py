@@ -1117,7 +1117,7 @@ def test_a_visit_says_that_its_place_is_not_exact(branch, crew, office):
     site = make_site(make_customer(branch), place_from="street", place_within_m=300)
     row = make_appointment(make_job(branch, site=site), crew=crew, day=MONDAY, time="9:00")
 
-    assert "within about 300 m" in office.get(f"/visits/{row.pk}/").content.decode()
+    assert "within about 1000 ft" in office.get(f"/visits/{row.pk}/").content.decode()
 
 
 def test_a_swap_is_taken_back_as_one(branch, crew, office, dispatcher):
