@@ -242,7 +242,7 @@ class CallForm(PageForm):
     owner = forms.ModelChoiceField(User.objects.none(), label="Who calls", required=False, empty_label="me")
 
     def prepare(self) -> None:
-        self.offer("owner", colleagues(self.asker))
+        self.offer("owner", colleagues(self.asker).exclude(pk=self.asker.pk))
 
 
 class CallAboutForm(PageModelForm):
@@ -359,7 +359,7 @@ class HoldForm(PageForm):
     owner = forms.ModelChoiceField(User.objects.none(), label="Who settles it", required=False, empty_label="me")
 
     def prepare(self) -> None:
-        self.offer("owner", colleagues(self.asker))
+        self.offer("owner", colleagues(self.asker).exclude(pk=self.asker.pk))
 
 
 class KeyForm(PageForm):

@@ -265,6 +265,12 @@ def _lacking(appointment: Appointment, crews: Sequence[Crew]) -> str:
     """What keeps any window from being worked out; empty where nothing does."""
     if appointment.state in BEGUN:
         return f"The appointment is {appointment.get_state_display()}: there is no other time for it."
+    branch = appointment.job.branch
+    if site_point(appointment) is None and branch.latitude is None:
+        return (
+            f"{branch.name} has no place on the map, so that no address can be placed and no drive worked out. "
+            "An owner gives it one on the branch's page; until then, type the site's coordinates."
+        )
     if site_point(appointment) is None:
         return "The site has no coordinates. Enter them, or pick the place on the sketch."
     if not crews:

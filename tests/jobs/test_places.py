@@ -136,7 +136,11 @@ def test_without_a_branch_on_the_map_a_booking_still_goes_through(dispatcher: Us
     Branch.objects.update(latitude=None, longitude=None)
     dispatcher.branch.refresh_from_db()
 
-    assert book(dispatcher, postcode="").site.place_text == "no coordinates"
+    job = book(dispatcher, postcode="")
+    assert job.site.place_text == "no coordinates"
+    make_crew(dispatcher.own_branch)
+    why = offers_for(job.appointments.get()).why
+    assert f"{dispatcher.own_branch.name} has no place on the map" in why  # it asked for the site's coordinates
 
 
 def test_a_postcode_is_looked_up_where_the_package_is_installed(dispatcher: User) -> None:
