@@ -88,7 +88,7 @@ def test_the_owner_sets_a_rate_and_loads_a_table_which_then_goes_first(
     client.post(address, {**rate, "without_table": "on"})
 
     assert (by_area, by_table) == (Decimal("187.50"), Decimal("1135.50"))
-    assert "1135.50" in shown
+    assert "$1,135.50" in shown
     assert ProductTerms.objects.get().table is None
 
 
