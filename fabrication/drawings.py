@@ -496,7 +496,7 @@ class _Drawing:
 
     def _list(self) -> None:
         y, left, right = self.list_top, self.sheet.list_at, self.sheet.width
-        width_at, length_at = right - 88, right - 30
+        width_at, length_at = right - 89, right - 32
         for words, at in (("part", left + 22), ("W", width_at), ("L", length_at)):
             anchor = "start" if words == "part" else "middle"
             self.svg.text(at, y, words, size=10, anchor=anchor, look="pencil-word")
