@@ -21,7 +21,7 @@ ITS_OWN = {"jobs": "schedule"}
 SHARED = {
     # the project itself
     "__init__", "apps", "settings", "urls", "wsgi", "celery", "tasks", "serve", "status", "metrics",
-    "broker", "checks", "backup", "firm_data",
+    "broker", "checks", "backup", "firm_data", "replica", "error_reports",
     # what is exact
     "spreadsheets", "lengths", "fields", "contracts", "records", "codes", "formats", "drawings", "qr",
     # people and what they did

@@ -212,7 +212,8 @@ class History:
         act = self.random.choice(["size", "size", "cancel", "replan"])
         if act == "size":
             wide = unit.order_width + Length(self.random.randrange(-60_000, 20_000))
-            change = SizeChange.objects.create(
+            open_one = SizeChange.objects.filter(unit=unit, state=SizeChange.State.OPEN).first()  # refused before
+            change = open_one or SizeChange.objects.create(
                 unit=unit, old_width=unit.order_width, old_height=unit.order_height, new_width=wide,
                 new_height=unit.order_height, opened_by=self.by,
             )  # fmt: skip
