@@ -636,11 +636,11 @@ def last_swap(crews: Iterable[Crew], day: dt.date) -> list[AppointmentMove]:
 
 @transaction.atomic
 def undo_swap(*, crews: Sequence[Crew], day: dt.date, by: User) -> int:
-    """Takes the last trade of these crews' day back as one; how many visits it was."""
+    """Takes the last swap of these crews' day back as one; how many visits it was."""
     lock_crews(crews)
     moves = last_swap(crews, day)
     if not moves:
-        raise Refused("no trade of that day can be taken back: something happened to its visits since")
+        raise Refused("no swap of that day can be taken back: something happened to its visits since")
     both = {one.appointment.crew_id for one in moves} | {one.before["own"]["crew"] for one in moves}
     rows = Appointment.objects.select_for_update(of=("self",)).in_bulk([one.appointment_id for one in moves])
     for one in moves:

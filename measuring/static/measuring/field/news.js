@@ -13,7 +13,7 @@ const TOLD = [
   ["to get in", (visit) => visit.secret],
   ["address", (visit) => visit.job.address],
   ["access", (visit) => visit.job.access],
-  ["opens the door", (visit) => [visit.job.door_contact, visit.job.door_phone].filter(Boolean).join(" ")],
+  ["site contact", (visit) => [visit.job.door_contact, visit.job.door_phone].filter(Boolean).join(" ")],
 ];
 
 /** `[{ id, appointment, text }]` of what differs between two days; visits that only came nearer are none. */
